@@ -1,0 +1,1 @@
+"""The mathematics: physics, priors, inference and scores on plain arrays."""

@@ -1,0 +1,52 @@
+"""Positions of cards on a chart from joint draws of their rates.
+
+Draws must be joint (one row, one possible state of the world): positions from separate ranges
+ignore what the cards share. A larger value is faster; position 1 is the fastest.
+"""
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from scalemodel.errors import ScalemodelError
+from scalemodel.model.arrays import FloatArray
+
+
+def rank_distribution(draws: ArrayLike) -> FloatArray:
+    """Probability of each card (row) at each position (column), shape (n_cards, n_cards).
+
+    `draws` has shape (n_draws, n_cards). Cards tied in a draw share their positions evenly, so
+    rows and columns both sum to one. Raises ScalemodelError for a wrong shape or missing values.
+    """
+    x = np.asarray(draws, dtype=np.float64)
+    if x.ndim != 2 or 0 in x.shape or np.isnan(x).any():
+        raise ScalemodelError(
+            f"positions need draws of shape (draws, cards) without gaps, got shape {x.shape}"
+        )
+    first = stats.rankdata(-x, method="min", axis=1)
+    last = stats.rankdata(-x, method="max", axis=1)
+    share = 1.0 / (last - first + 1)
+    columns = [
+        np.mean(np.where((first <= position) & (position <= last), share, 0.0), axis=0)
+        for position in range(1, x.shape[1] + 1)
+    ]
+    return np.column_stack(columns)
+
+
+def p_first(draws: ArrayLike) -> FloatArray:
+    """Probability of each card to be the fastest, shape (n_cards,); a tie is split."""
+    x = np.asarray(draws, dtype=np.float64)
+    fastest = x == x.max(axis=1, keepdims=True)
+    return np.asarray(np.mean(fastest / fastest.sum(axis=1, keepdims=True), axis=0))
+
+
+def p_faster(draws_a: ArrayLike, draws_b: ArrayLike) -> FloatArray:
+    """Probability that A beats B from joint draws along the first axis; a tie counts half."""
+    a, b = np.asarray(draws_a, dtype=np.float64), np.asarray(draws_b, dtype=np.float64)
+    return np.asarray(np.mean((a > b) + 0.5 * (a == b), axis=0))
+
+
+def expected_ranks(draws: ArrayLike) -> FloatArray:
+    """Mean position of each card, shape (n_cards,); ties take the mean of their positions."""
+    x = np.asarray(draws, dtype=np.float64)
+    return np.asarray(np.mean(stats.rankdata(-x, method="average", axis=1), axis=0))

@@ -181,6 +181,8 @@ def draw_cards(rng: np.random.Generator, archs: Architectures, n: int, used: int
     """Draw `n` cards over the first `used` architectures, as unevenly as the trade does."""
     share = rng.dirichlet(np.full(used, 8.0))
     families = [_family(rng) for _ in range(used)]
+    if not used <= n <= used * len(families[0]):
+        raise ValueError(f"{n} cards do not fit {used} architectures of 1-{len(families[0])} parts")
     counts = np.clip(np.round(share * n).astype(int), 2, len(families[0]))
     while counts.sum() != n:
         step = 1 if counts.sum() < n else -1

@@ -76,10 +76,12 @@ def random_settings(seed: int) -> LabSettings:
     """Draw the settings of an unbalanced lab of ordinary size."""
     rng = np.random.default_rng([seed, 1])
     vendors = int(rng.integers(2, 4))
+    architectures = int(rng.integers(vendors + 1, 3 * vendors))
+    cards = int(rng.integers(15, 41))
     return LabSettings(
         n_vendors=vendors,
-        n_architectures=int(rng.integers(vendors + 1, 3 * vendors)),
-        n_cards=int(rng.integers(15, 41)),
+        n_architectures=max(architectures, -(-cards // 8)),
+        n_cards=cards,
         n_scenes=int(rng.integers(6, 21)),
         n_unreleased=int(rng.integers(3, 7)),
         n_platforms=int(rng.integers(1, 3)),

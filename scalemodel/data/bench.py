@@ -1,0 +1,249 @@
+"""A bench read from its folder: cards, platforms and runs, checked, with what was left out."""
+
+import hashlib
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+
+import pandas as pd
+
+from scalemodel.data import checks, schema, specs
+from scalemodel.data.problems import BenchError, Problem, ProblemLog
+from scalemodel.data.tables import FileReading, TypedTable, read_table
+
+__all__ = [
+    "Bench",
+    "BenchError",
+    "CheckReport",
+    "FileReading",
+    "Problem",
+    "check_bench",
+    "read_bench",
+    "read_specs",
+]
+
+EXCLUDED_COLUMNS = ("row", *schema.ID_COLUMNS, "avg_fps", "reason")
+
+
+@dataclass(frozen=True)
+class Bench:
+    """A sound bench.
+
+    Attributes:
+        source: the path as given.
+        cards: one row a card: the columns of cards.csv (numbers NaN and texts empty where the
+            file has none), then unknown columns as text, then ``bandwidth_gbs``,
+            ``shader_rate`` (millions of shader-clocks per second) and ``raster_rate``
+            (millions of pixels per second, NaN without rops).
+        platforms: one row a platform named in platforms.csv or in the results.
+        results: one row a run that can be used: ``row`` (as a spreadsheet shows it), the columns
+            of results.csv, unknown columns as text, then ``scene`` ("game | preset"), ``width``,
+            ``height`` and ``pixels`` of the resolution.
+        excluded: runs left out: row, ids, avg_fps and the reason.
+        problems: the warnings.
+        reading: how each file was read.
+        digest: sha256 of the content of the files, whatever their path and time.
+    """
+
+    source: str
+    cards: pd.DataFrame
+    platforms: pd.DataFrame
+    results: pd.DataFrame
+    excluded: pd.DataFrame
+    problems: tuple[Problem, ...]
+    reading: tuple[FileReading, ...]
+    digest: str
+
+
+@dataclass(frozen=True)
+class CheckReport:
+    """Whether a bench is sound, and everything that was found.
+
+    Attributes:
+        source: the path as given.
+        problems: errors, then warnings.
+        reading: how each file was read, of those that could be.
+        counts: number of cards, platforms, games, scenes, charts, cells, runs and excluded
+            runs; empty for a bench with errors.
+        excluded: as in Bench; empty for a bench with errors.
+        ok: there are no errors.
+    """
+
+    source: str
+    problems: tuple[Problem, ...]
+    reading: tuple[FileReading, ...]
+    counts: Mapping[str, int]
+    excluded: pd.DataFrame
+    ok: bool
+
+
+def read_bench(path: str | os.PathLike[str]) -> Bench:
+    """Read the bench in a folder.
+
+    Raises:
+        BenchError: it cannot be used; lists every problem found.
+    """
+    log = ProblemLog()
+    bench, _ = _read(path, log)
+    if bench is None:
+        raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
+    return bench
+
+
+def check_bench(path: str | os.PathLike[str]) -> CheckReport:
+    """Read the bench in a folder and report what was found, good or bad.
+
+    Raises:
+        BenchError: there is no such folder.
+    """
+    log = ProblemLog()
+    bench, reading = _read(path, log)
+    if bench is None and not Path(path).is_dir():
+        raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
+    return CheckReport(
+        os.fspath(path),
+        log.problems(),
+        reading,
+        MappingProxyType(_counts(bench) if bench else {}),
+        bench.excluded if bench else pd.DataFrame(columns=list(EXCLUDED_COLUMNS)),
+        bench is not None,
+    )
+
+
+def read_specs(path: str | os.PathLike[str]) -> pd.DataFrame:
+    """Read spec sheets for prediction: a file with the columns of cards.csv.
+
+    Gives the columns of ``Bench.cards``.
+
+    Raises:
+        BenchError: it cannot be used; lists every problem found.
+    """
+    log = ProblemLog()
+    table = read_table(Path(path), schema.CARDS, log)
+    cards = _cards(table, log) if table else None
+    if cards is None or log.errors():
+        raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
+    return cards.drop(columns="row")
+
+
+def _read(
+    path: str | os.PathLike[str], log: ProblemLog
+) -> tuple[Bench | None, tuple[FileReading, ...]]:
+    """Give the bench, or None with errors in the log; and how its files were read."""
+    folder = Path(path)
+    if not folder.is_dir():
+        what = "this is not a folder" if folder.exists() else "there is no such folder"
+        allowed = "a folder with cards.csv and results.csv"
+        log.error(os.fspath(path), what, allowed, "correct the path")
+        return None, ()
+    tables: dict[str, TypedTable] = {}
+    for table in schema.TABLES:
+        file = _find(folder, table, log)
+        read = read_table(file, table, log) if file else None
+        if read:
+            tables[table.name] = read
+    reading = tuple(table.reading for table in tables.values())
+    cards = _cards(tables["cards"], log) if "cards" in tables else None
+    platforms = tables.get("platforms")
+    if platforms:
+        checks.check_listed_once(platforms.frame, "platform", platforms.reading.name, log)
+    if log.errors() or cards is None:
+        return None, reading
+    results, excluded = _runs(tables["results"], cards, log)
+    bench = Bench(
+        os.fspath(path),
+        cards.drop(columns="row"),
+        _platforms(platforms, tables["results"], log),
+        results,
+        excluded,
+        log.problems(),
+        reading,
+        _digest(tables),
+    )
+    return (None if log.errors() else bench), reading
+
+
+def _find(folder: Path, table: schema.Table, log: ProblemLog) -> Path | None:
+    """Give the file of a table, if it is there and there is only one."""
+    names = f"{table.name}.csv", f"{table.name}.parquet"
+    there = [folder / name for name in names if (folder / name).exists()]
+    if len(there) > 1:
+        what, allowed = f"{names[1]} is there too", "one file for each table"
+        log.error(names[0], what, allowed, "keep the right one")
+        return None
+    if not there and table.required:
+        fix = "put it into the folder"
+        log.error(names[0], "the file is missing", " or ".join(names), fix)
+    return there[0] if there else None
+
+
+def _cards(table: TypedTable, log: ProblemLog) -> pd.DataFrame:
+    """Derive and check the spec sheets; the checks of values wait until all cells are sound."""
+    cards = specs.with_derived(table.frame)
+    name = table.reading.name
+    sound = not log.errors(name)
+    checks.check_cards(cards, name, log)
+    if sound:
+        specs.check_specs(cards, name, log)
+    return cards
+
+
+def _runs(
+    table: TypedTable, cards: pd.DataFrame, log: ProblemLog
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Split the runs into those to use and those left out, and check the former."""
+    frame, name = table.frame, table.reading.name
+    size = frame["resolution"].str.split("x", expand=True).astype(float)
+    frame = frame.assign(
+        scene=frame["game"] + " | " + frame["preset"],
+        width=size[0],
+        height=size[1],
+        pixels=size[0] * size[1],
+    )
+    checks.check_scene_names(frame, name, log)
+    reasons = checks.reasons_to_leave_out(frame, cards, name, log)
+    excluded = frame.assign(reason=reasons)[reasons != ""][list(EXCLUDED_COLUMNS)]
+    results = frame[reasons == ""].reset_index(drop=True)
+    if results.empty:
+        what, allowed = "no run is left after those to be left out", "at least one usable run"
+        log.error(name, what, allowed, "see the reasons above, or add runs")
+    else:
+        checks.check_results(results, name, log)
+    return results, excluded.reset_index(drop=True)
+
+
+def _platforms(platforms: TypedTable | None, results: TypedTable, log: ProblemLog) -> pd.DataFrame:
+    """List the platforms of the file, then those only the results name."""
+    used = results.frame.drop_duplicates("platform")[["row", "platform"]]
+    if platforms is None:
+        return used[["platform"]].reset_index(drop=True)
+    listed = platforms.frame.drop(columns="row")
+    extra = used[~used["platform"].isin(set(listed["platform"]))]
+    for row, name in zip(extra["row"], extra["platform"], strict=True):
+        what = f'the platform "{name}" is not in the table of platforms'
+        allowed, fix = "a platform of that table", "add it there or correct the name"
+        log.warning(
+            results.reading.name, what, allowed, fix, row=row, column="platform", value=name
+        )
+    return pd.concat([listed, extra[["platform"]]], ignore_index=True).fillna("")
+
+
+def _digest(tables: Mapping[str, TypedTable]) -> str:
+    text = "".join(f"{name} {table.digest}\n" for name, table in sorted(tables.items()))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _counts(bench: Bench) -> dict[str, int]:
+    runs = bench.results
+    return {
+        "cards": len(bench.cards),
+        "platforms": len(bench.platforms),
+        "games": runs["game"].nunique(),
+        "scenes": runs["scene"].nunique(),
+        "charts": len(runs.drop_duplicates(list(schema.CHART_COLUMNS))),
+        "cells": len(runs.drop_duplicates(list(schema.CELL_COLUMNS))),
+        "runs": len(runs),
+        "excluded": len(bench.excluded),
+    }

@@ -1,0 +1,235 @@
+"""Checks across the rows and tables of a bench, and which rows are left out and why."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from scalemodel.data.problems import ProblemLog
+from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS, ID_COLUMNS
+
+GENERATED = "generated frames do not cost the CPU what rendered ones do"
+"""Why runs with frame generation are left out."""
+
+FAR_SHARE = 0.05
+"""A run is far from its repeats only beyond this share of their median."""
+
+FAR_SDS = 6.0
+"""... and beyond this many robust standard deviations of the bench."""
+
+FEWEST_REPEATS = 3
+
+
+def check_cards(cards: pd.DataFrame, file: str, log: ProblemLog) -> None:
+    """Note a card listed twice (error) and names that differ only in case (warning)."""
+    check_listed_once(cards, "card", file, log)
+    check_case(cards, "card", file, log)
+
+
+def check_listed_once(table: pd.DataFrame, column: str, file: str, log: ProblemLog) -> None:
+    """Note rows with an id that an earlier row has."""
+    named = table[table[column] != ""]
+    first = named.groupby(column, sort=False)["row"].transform("first")
+    for row, name, earlier in zip(named["row"], named[column], first, strict=True):
+        if row != earlier:
+            what = f'the {column} "{name}" is already in row {earlier}'
+            fix = "delete one of the rows or rename it"
+            log.error(file, what, f"each {column} once", fix, row=row, column=column, value=name)
+
+
+def check_case(table: pd.DataFrame, column: str, file: str, log: ProblemLog) -> None:
+    """Note ids that differ from an earlier one only in case or spaces."""
+    firsts = table.drop_duplicates(column)
+    seen: dict[str, str] = {}
+    for row, name in zip(firsts["row"], firsts[column], strict=True):
+        key = "".join(name.split()).casefold()
+        other = seen.setdefault(key, name)
+        if other != name:
+            what = f'"{name}" and "{other}" differ only in capitals or spaces'
+            fix = "write both alike if they are the same"
+            allowed = "one spelling for one thing"
+            log.warning(file, what, allowed, fix, row=row, column=column, value=name)
+
+
+def reasons_to_leave_out(
+    results: pd.DataFrame, cards: pd.DataFrame, file: str, log: ProblemLog
+) -> NDArray[np.object_]:
+    """Give for every run the reason to leave it out of the fit, or an empty text.
+
+    A run has the first reason that holds: marked by the user, frame generation, unknown card,
+    a run given before.
+    """
+    reasons = np.full(len(results), "", dtype=object)
+    marked = results["exclude"].to_numpy(bool)
+    note = results["note"].to_numpy(object)
+    for i in np.flatnonzero(marked):
+        reasons[i] = f"marked exclude: {note[i]}" if note[i] else "marked exclude"
+    reasons[(reasons == "") & results["frame_generation"].to_numpy(bool)] = GENERATED
+    strange = ~results["card"].isin(set(cards["card"])).to_numpy(bool)
+    _note_strange_cards(results[strange], cards["card"].tolist(), file, log)
+    reasons[(reasons == "") & strange] = "the card is not in the table of cards"
+    rest = results[reasons == ""]
+    first = rest.groupby(list(ID_COLUMNS), sort=False)["row"].transform("first")
+    for index, earlier in first[first != rest["row"]].items():
+        reasons[index] = f"the same run as row {earlier}"
+        _note_repeated(rest.loc[[index]], earlier, file, log)
+    return reasons
+
+
+def _note_strange_cards(
+    strange: pd.DataFrame, cards: Sequence[str], file: str, log: ProblemLog
+) -> None:
+    spellings = {"".join(card.split()).casefold(): card for card in cards}
+    for name, runs in strange.groupby("card", sort=False):
+        count = f"its {len(runs)} runs are" if len(runs) > 1 else "its run is"
+        near = spellings.get("".join(str(name).split()).casefold())
+        fix = "add its spec sheet to the table of cards or correct the name"
+        if near is not None:
+            fix = f'write "{near}" as in the table of cards'
+        log.warning(
+            file,
+            f'the card "{name}" is not in the table of cards; {count} left out',
+            "a card of the table of cards",
+            fix,
+            row=int(runs["row"].iloc[0]),
+            column="card",
+            value=str(name),
+        )
+
+
+def _note_repeated(run: pd.DataFrame, earlier: int, file: str, log: ProblemLog) -> None:
+    name = run["run"].iloc[0]
+    log.warning(
+        file,
+        f'run "{name}" of this card and chart is already in row {earlier}; this row is left out',
+        "each run of a cell once",
+        "number the runs of a cell 1, 2, 3 or delete the row",
+        row=int(run["row"].iloc[0]),
+        column="run",
+        value=name,
+    )
+
+
+def check_scene_names(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
+    """Note two different scenes whose names, written "game | preset", are the same."""
+    scenes = results.drop_duplicates(["game", "preset"])
+    again = scenes[scenes.duplicated("scene")]
+    for row, scene in zip(again["row"], again["scene"], strict=True):
+        what = f'two different scenes would both be called "{scene}"'
+        allowed = 'names of games and presets without " | "'
+        log.error(file, what, allowed, "rename the preset", row=row, column="preset")
+
+
+def check_results(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
+    """Note (as warnings) what looks wrong among the runs that are kept."""
+    for column in ("platform", "game", "preset"):
+        check_case(results, column, file, log)
+    check_lows(results, file, log)
+    check_repeats(results, file, log)
+    check_game_versions(results, file, log)
+    check_lonely_cards(results, file, log)
+
+
+def check_lows(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
+    """Note lows above the average, or a 0.1% low above the 1% low."""
+    pairs = (
+        ("low_1pct_fps", "avg_fps"),
+        ("low_01pct_fps", "low_1pct_fps"),
+        ("low_01pct_fps", "avg_fps"),
+    )
+    told = np.zeros(len(results), dtype=bool)
+    for low, high in pairs:
+        wrong = (results[low] > results[high]).to_numpy(bool) & ~told
+        told |= wrong
+        for _, run in results[wrong].iterrows():
+            log.warning(
+                file,
+                f"{low} {run[low]:,.12g} is above {high} {run[high]:,.12g}",
+                "low_01pct_fps at most low_1pct_fps at most avg_fps",
+                "check whether the columns are swapped, and correct the row",
+                row=int(run["row"]),
+                column=low,
+                value=f"{run[low]:.12g}",
+            )
+
+
+def check_repeats(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
+    """Note runs far from the median of their cell, where it has three runs or more.
+
+    Far is more than 5% and more than six robust standard deviations of a run, on the log scale;
+    the standard deviation is pooled over all cells.
+    """
+    log_rate = np.log(results["avg_fps"])
+    cell = results.groupby(list(CELL_COLUMNS), sort=False).ngroup()
+    grouped = log_rate.groupby(cell, sort=False)
+    distance = log_rate - grouped.transform("median")
+    enough = grouped.transform("size") >= FEWEST_REPEATS
+    limit = max(FAR_SHARE, FAR_SDS * robust_repeat_sd(log_rate, cell))
+    far = results[enough & (distance.abs() > limit)]
+    for index, run in far.iterrows():
+        percent = 100 * np.expm1(distance.loc[index])
+        log.warning(
+            file,
+            f"{run['avg_fps']:,.12g} is {abs(percent):.1f}% {'above' if percent > 0 else 'below'} "
+            "the median of its repeats",
+            f"repeats within about {100 * limit:.1f}% of their median",
+            "run it again, or mark the row exclude with a note",
+            row=int(run["row"]),
+            column="avg_fps",
+            value=f"{run['avg_fps']:.12g}",
+        )
+
+
+def robust_repeat_sd(log_rate: "pd.Series[float]", cell: "pd.Series[int]") -> float:
+    """Estimate the standard deviation of a run's log rate from neighbouring runs of each cell.
+
+    The difference of two repeats has sqrt(2) times the standard deviation whatever the size of
+    the cell; its median absolute value is 0.67449 of that for a normal law. 0 without repeats.
+    """
+    differences = log_rate.groupby(cell, sort=False).diff().dropna().abs()
+    if differences.empty:
+        return 0.0
+    return float(differences.median() / (np.sqrt(2) * 0.6744897501960817))
+
+
+def check_game_versions(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
+    """Note a game of which some charts mix versions: the rarer version may be stale."""
+    given = results[results["game_version"] != ""]
+    mixed = given.groupby(list(CHART_COLUMNS), sort=False)["game_version"].transform("nunique") > 1
+    for (platform, game), runs in given[mixed].groupby(["platform", "game"], sort=False):
+        counts = runs["game_version"].value_counts(sort=False)
+        usual = str(counts.index[int(np.argmax(counts.to_numpy()))])
+        for version, rare in runs[runs["game_version"] != usual].groupby(
+            "game_version", sort=False
+        ):
+            names = [str(name) for name in rare["card"].unique()]
+            some = ", ".join(f'"{name}"' for name in names[:3])
+            more = f" and {len(names) - 3} more cards" if len(names) > 3 else ""
+            log.warning(
+                file,
+                f'charts of "{game}" on "{platform}" mix game versions: {version} for {some}{more} '
+                f"({len(rare)} runs), {usual} for most",
+                "one game version a chart",
+                "test again with one version, or compare these results with care",
+                row=int(rare["row"].iloc[0]),
+                column="game_version",
+                value=str(version),
+            )
+
+
+def check_lonely_cards(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
+    """Note charts with one card: they compare nothing."""
+    firsts = results.drop_duplicates(list(CELL_COLUMNS))
+    lonely = firsts[~firsts.duplicated(list(CHART_COLUMNS), keep=False)]
+    for _, run in lonely.iterrows():
+        log.warning(
+            file,
+            f'the chart of "{run["scene"]}" at {run["resolution"]} on "{run["platform"]}" has only '
+            f'one card, "{run["card"]}"',
+            "two cards or more on a chart",
+            "test another card there",
+            row=int(run["row"]),
+            column="card",
+            value=str(run["card"]),
+        )

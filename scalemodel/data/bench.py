@@ -100,7 +100,7 @@ def check_bench(path: str | os.PathLike[str]) -> CheckReport:
     """
     log = ProblemLog()
     bench, reading = _read(path, log)
-    if bench is None and not Path(path).is_dir():
+    if bench is None and not _is_folder(Path(path)):
         raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
     return CheckReport(
         os.fspath(path),
@@ -133,8 +133,8 @@ def _read(
 ) -> tuple[Bench | None, tuple[FileReading, ...]]:
     """Give the bench, or None with errors in the log; and how its files were read."""
     folder = Path(path)
-    if not folder.is_dir():
-        what = "this is not a folder" if folder.exists() else "there is no such folder"
+    if not _is_folder(folder):
+        what = "this is not a folder" if _exists(folder) else "there is no such folder"
         allowed = "a folder with cards.csv and results.csv"
         log.error(os.fspath(path), what, allowed, "correct the path")
         return None, ()
@@ -165,10 +165,26 @@ def _read(
     return (None if log.errors() else bench), reading
 
 
+def _is_folder(path: Path) -> bool:
+    """As Path.is_dir, but False where looking is not permitted."""
+    try:
+        return path.is_dir()
+    except OSError:
+        return False
+
+
+def _exists(path: Path) -> bool:
+    """As Path.exists, but True where looking is not permitted: reading then tells why."""
+    try:
+        return path.exists()
+    except OSError:
+        return True
+
+
 def _find(folder: Path, table: schema.Table, log: ProblemLog) -> Path | None:
     """Give the file of a table, if it is there and there is only one."""
     names = f"{table.name}.csv", f"{table.name}.parquet"
-    there = [folder / name for name in names if (folder / name).exists()]
+    there = [folder / name for name in names if _exists(folder / name)]
     if len(there) > 1:
         what, allowed = f"{names[1]} is there too", "one file for each table"
         log.error(names[0], what, allowed, "keep the right one")

@@ -2,7 +2,7 @@
 
 import contextlib
 import os
-import tempfile
+import secrets
 from pathlib import Path
 
 
@@ -13,40 +13,31 @@ def write_atomic(
 
     Text is written as UTF-8 with the line ends it has. The content goes to a temporary file in
     the same folder, which then takes the name in one step. With ``overwrite=False`` a file that
-    is already there is kept.
+    is already there is kept. A link is followed; a device or pipe is written to directly.
 
     Raises:
         FileExistsError: ``overwrite`` is false and ``path`` exists.
         OSError: the folder is missing, full or may not be written to.
     """
-    target = Path(path)
+    target = Path(path).resolve()
     data = content.encode("utf-8") if isinstance(content, str) else content
-    handle, name = tempfile.mkstemp(
-        prefix=f".{target.name[:40]}-", suffix=".tmp", dir=target.parent
-    )
-    temporary = Path(name)
+    if target.exists() and not target.is_file():
+        target.write_bytes(data)
+        return
+    temporary = target.with_name(f".{target.name[:40]}-{secrets.token_hex(8)}.tmp")
     try:
-        with os.fdopen(handle, "wb") as stream:
+        with temporary.open("xb") as stream:
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
-        temporary.chmod(_usual_mode(target))
         if overwrite:
-            os.replace(temporary, target)  # noqa: PTH105 - the name the promise is known by
+            with contextlib.suppress(OSError):  # a new file has the usual mode already
+                temporary.chmod(target.stat().st_mode & 0o777)
+            temporary.replace(target)
         else:
             _take_free_name(temporary, target, data)
     finally:
-        with contextlib.suppress(FileNotFoundError):
-            temporary.unlink()
-
-
-def _usual_mode(target: Path) -> int:
-    """Give the mode the file has, or the one a newly created file would get."""
-    with contextlib.suppress(OSError):
-        return target.stat().st_mode & 0o777
-    mask = os.umask(0)
-    os.umask(mask)
-    return 0o666 & ~mask
+        temporary.unlink(missing_ok=True)
 
 
 def _take_free_name(temporary: Path, target: Path, data: bytes) -> None:

@@ -10,7 +10,7 @@ from scalemodel.errors import ScalemodelError
 Severity = Literal["error", "warning"]
 
 LISTED = 20
-"""Problems of one severity listed for a file; the rest are counted."""
+"""Problems of one kind listed for a file; the rest are counted."""
 
 STOP = 1000
 """Errors in one file after which the rest of it is not read."""
@@ -61,7 +61,7 @@ class BenchError(ScalemodelError):
     def __init__(self, source: str, problems: Sequence[Problem], counts: tuple[int, int]) -> None:
         """Take the path as given, the listed problems and how many errors and warnings there are.
 
-        The counts may exceed what is listed: a file lists its first 20 of each.
+        The counts may exceed what is listed: a file lists its first 20 of each kind.
         """
         self.problems = tuple(problems)
         errors, warnings = counts
@@ -75,13 +75,17 @@ class BenchError(ScalemodelError):
         super().__init__("\n".join(lines))
 
 
+_Kind = tuple[str, Severity, str | None, str]
+"""File, severity, column and what is allowed there: problems alike in these are of one kind."""
+
+
 class ProblemLog:
-    """Collects problems while a bench is read; lists the first few of a file and counts all."""
+    """Collects problems while a bench is read; lists the first few of a kind and counts all."""
 
     def __init__(self) -> None:
         """Start empty."""
         self._listed: list[Problem] = []
-        self._counts: Counter[tuple[str, Severity]] = Counter()
+        self._counts: Counter[_Kind] = Counter()
         self._stopped: dict[str, int] = {}
 
     def error(
@@ -118,7 +122,7 @@ class ProblemLog:
 
     def hopeless(self, file: str) -> bool:
         """Say whether a file has so many errors that reading on is of no use."""
-        return self._counts[file, "error"] >= STOP
+        return self.errors(file) >= STOP
 
     def errors(self, file: str | None = None) -> int:
         """Count the errors, of one file or of all."""
@@ -131,39 +135,42 @@ class ProblemLog:
     def problems(self) -> tuple[Problem, ...]:
         """Give the listed problems: errors, then warnings, in the order of files and rows.
 
-        A file with more than the listed number ends with a line that says how many more.
+        Kinds of which more were found than are listed follow at the end of their file, with
+        the number not listed.
         """
-        files = list(dict.fromkeys(file for file, _ in self._counts))
+        files = list(dict.fromkeys(kind[0] for kind in self._counts))
         result: list[Problem] = []
-        for severity in ("error", "warning"):
+        severities: tuple[Severity, ...] = ("error", "warning")
+        for severity in severities:
             for file in files:
                 chosen = [p for p in self._listed if (p.file, p.severity) == (file, severity)]
                 result += sorted(chosen, key=lambda p: p.row or 0)
-                more = self._counts[file, severity] - len(chosen)
-                if more:
-                    result.append(self._more(file, severity, more))
+                result += self._unlisted(file, severity)
         return tuple(result)
 
     def _add(self, problem: Problem) -> None:
-        key = (problem.file, problem.severity)
-        self._counts[key] += 1
-        if self._counts[key] <= LISTED:
+        kind = (problem.file, problem.severity, problem.column, problem.allowed)
+        self._counts[kind] += 1
+        if self._counts[kind] <= LISTED:
             self._listed.append(problem)
 
     def _count(self, severity: Severity, file: str | None) -> int:
         return sum(
-            n
-            for (name, kind), n in self._counts.items()
+            count
+            for (name, kind, _, _), count in self._counts.items()
             if kind == severity and file in (None, name)
         )
 
-    def _more(self, file: str, severity: Severity, more: int) -> Problem:
-        what = f"and {more:,} more {severity}{'s' if more != 1 else ''}"
-        row = self._stopped.get(file) if severity == "error" else None
-        if row is not None:
-            what += f" up to row {row:,}, where reading stopped"
-        fix = "see to the ones listed and check again"
-        return Problem(file, None, None, None, severity, what, "", fix)
+    def _unlisted(self, file: str, severity: Severity) -> list[Problem]:
+        result = []
+        for (name, kind, column, _), count in self._counts.items():
+            if (name, kind) == (file, severity) and count > LISTED:
+                what = f"and {count - LISTED:,} more like the {LISTED} listed"
+                if severity == "error" and file in self._stopped:
+                    what += f", up to row {self._stopped[file]:,} where reading stopped"
+                fix = "see to the ones listed and check again"
+                result.append(Problem(file, None, column, None, severity, what, "", fix))
+        return result
 
 
 def shown(value: str, longest: int = 40) -> str:

@@ -24,6 +24,9 @@ LONGEST_LINE = 1 << 20
 UTF8 = "text saved as UTF-8"
 SAVE_UTF8 = 'save the file as "CSV UTF-8"'
 
+PARQUET_ERRORS = (pa.ArrowException, OSError, ValueError, OverflowError, KeyError)
+"""What a damaged file makes the Parquet library raise."""
+
 Block = tuple[list[int], list[list[str]]]
 """Row numbers as a spreadsheet shows them, and the stripped cells of each row."""
 
@@ -219,7 +222,7 @@ def _parquet_source(stream: io.BufferedReader, digest: str) -> RowSource:
     try:
         file = pq.ParquetFile(stream)
         header = [str(name).strip() for name in file.schema_arrow.names]
-    except (pa.ArrowException, OSError, ValueError) as error:
+    except PARQUET_ERRORS as error:
         raise _not_parquet(error) from None
 
     def rows() -> Iterator[tuple[int, list[str]]]:
@@ -230,7 +233,7 @@ def _parquet_source(stream: io.BufferedReader, digest: str) -> RowSource:
                 for cells in zip(*columns, strict=True):
                     number += 1
                     yield number, list(cells)
-        except (pa.ArrowException, OSError, ValueError) as error:
+        except PARQUET_ERRORS as error:
             raise _not_parquet(error) from None
 
     return RowSource("Parquet", "", ".", header, _in_blocks(rows()), lambda: digest)

@@ -142,7 +142,7 @@ def _layout(header: Sequence[str], table: Table, name: str, log: ProblemLog) -> 
             continue
         if key in seen:
             fix = "rename or remove one of them"
-            log.error(name, f"the column {shown(text)} is there twice", "each once", fix)
+            log.error(name, f"the column {shown(text)} is there twice", "each column once", fix)
         elif key in declared:
             known[index] = declared[key]
         elif key in DERIVED[table.name]:

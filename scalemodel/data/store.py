@@ -1,0 +1,120 @@
+"""Keep arrays beside a bench from one command to the next.
+
+A file of the store is one line with a sha256, then an npz archive without pickled objects. The
+digest covers the key and the archive, so a damaged, renamed or foreign file is never unpacked.
+"""
+
+import contextlib
+import hashlib
+import io
+import json
+import re
+import time
+import zipfile
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scalemodel.data.files import write_atomic
+
+FOLDER = ".scalemodel"
+KEPT = 8
+"""Files kept in a store; the oldest beyond these are removed."""
+
+ABANDONED_S = 3600
+"""Seconds after which a temporary file can only be left over from a killed process."""
+
+_META = "meta.json"
+_KEY = re.compile(r"[0-9A-Za-z_-]{1,100}")
+
+Arrays = Mapping[str, NDArray[np.generic]]
+
+
+def save_arrays(
+    folder: Path, key: str, arrays: Arrays, meta: Mapping[str, object], *, kept: int = KEPT
+) -> bool:
+    """Store arrays and a JSON-able mapping under a key; False where nothing can be written.
+
+    Args:
+        folder: folder of the bench; the store is its subfolder ``.scalemodel``.
+        key: letters, digits, ``_`` and ``-``, at most 100.
+        arrays: any shapes, of numbers, booleans or fixed-width text.
+        meta: goes through JSON.
+        kept: files the store may hold, this one included.
+
+    Raises:
+        ValueError: the key or an array name is not legal, or an array holds objects.
+        TypeError: ``meta`` cannot be written as JSON.
+    """
+    content = _packed(key, arrays, meta)
+    store = folder / FOLDER
+    try:
+        store.mkdir(exist_ok=True)
+        write_atomic(_path(folder, key), content)
+    except OSError:
+        return False
+    _tidy(store, kept)
+    return True
+
+
+def load_arrays(
+    folder: Path, key: str
+) -> tuple[dict[str, NDArray[np.generic]], dict[str, object]] | None:
+    """Give what was stored under a key; None if it is not there or not as it was written.
+
+    The arrays are read-only.
+
+    Raises:
+        ValueError: the key is not legal.
+    """
+    try:
+        digest, _, archive = _path(folder, key).read_bytes().partition(b"\n")
+    except OSError:
+        return None
+    if digest != _digest(key, archive):
+        return None
+    try:
+        with np.load(io.BytesIO(archive), allow_pickle=False) as npz:
+            arrays = {name: npz[name] for name in npz.files}
+        meta = json.loads(arrays.pop(_META).tobytes())
+    except (ValueError, KeyError, EOFError, OSError, zipfile.BadZipFile):
+        return None
+    for array in arrays.values():
+        array.flags.writeable = False
+    return arrays, meta
+
+
+def _packed(key: str, arrays: Arrays, meta: Mapping[str, object]) -> bytes:
+    for name, array in arrays.items():
+        if array.dtype.hasobject:
+            raise ValueError(f'array "{name}" holds objects; store numbers or fixed-width text')
+        if name == _META or not name.isidentifier():
+            raise ValueError(f'"{name}" cannot name an array of the store')
+    text = json.dumps(dict(meta), sort_keys=True, allow_nan=True).encode()
+    stream = io.BytesIO()
+    members: dict[str, NDArray[np.generic]] = {**arrays, _META: np.frombuffer(text, dtype=np.uint8)}
+    np.savez(stream, **members)  # type: ignore[arg-type]
+    return _digest(key, stream.getvalue()) + b"\n" + stream.getvalue()
+
+
+def _digest(key: str, archive: bytes) -> bytes:
+    return hashlib.sha256(key.encode() + b"\n" + archive).hexdigest().encode()
+
+
+def _path(folder: Path, key: str) -> Path:
+    if not _KEY.fullmatch(key):
+        raise ValueError(f'"{key}" cannot be a key of the store')
+    return folder / FOLDER / f"{key}.fit"
+
+
+def _tidy(store: Path, kept: int) -> None:
+    """Remove the oldest files beyond those kept, and what killed processes left behind."""
+    with contextlib.suppress(OSError):
+        ages = [(path.stat().st_mtime_ns, path) for path in store.glob("*.fit")]
+        for _, path in sorted(ages, reverse=True)[kept:]:
+            path.unlink(missing_ok=True)
+        for path in store.glob(".*.tmp"):
+            if path.stat().st_mtime < time.time() - ABANDONED_S:
+                path.unlink(missing_ok=True)

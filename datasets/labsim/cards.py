@@ -40,12 +40,6 @@ class Architectures:
 
     names: tuple[str, ...]
     vendors: tuple[str, ...]
-    generation: NDArray[np.int64]
-    clock_mhz: Array
-    memory_rate_gbps: Array
-    top_shaders: Array
-    cache_mb_per_kshader: Array
-    bus_scale: Array
     arithmetic: Array
     traffic: Array
     raster: Array
@@ -53,6 +47,19 @@ class Architectures:
     fill_threads: Array  # threads a shader must be given before it is half full
     request_bytes: Array  # bytes a shader can ask for in one clock
     driver_overhead: Array  # share added to the CPU time of a frame
+
+
+@dataclass(frozen=True)
+class Blueprints:
+    """From what the random parts of each architecture are cut."""
+
+    architectures: Architectures
+    generation: NDArray[np.int64]
+    clock_mhz: Array
+    memory_rate_gbps: Array
+    top_shaders: Array
+    cache_mb_per_kshader: Array
+    bus_scale: Array
 
 
 @dataclass(frozen=True)
@@ -72,7 +79,7 @@ class Cards:
         return self.sheet[name].to_numpy(dtype=float)
 
 
-def draw_architectures(rng: np.random.Generator, n_vendors: int, n: int) -> Architectures:
+def draw_blueprints(rng: np.random.Generator, n_vendors: int, n: int) -> Blueprints:
     """Draw `n` architectures; vendors take turns, and each turn is a generation later."""
     vendor = np.arange(n) % n_vendors
     generation = np.arange(n) // n_vendors
@@ -80,24 +87,24 @@ def draw_architectures(rng: np.random.Generator, n_vendors: int, n: int) -> Arch
     own = rng.normal(0.0, [[0.05], [0.04], [0.05], [0.12]], size=(4, n))
     effect = np.exp(vendor_effect[:, vendor] + own)
     big_cache = (rng.random(n_vendors) < 0.4)[vendor] & (generation > 0)
-    return Architectures(
-        names=tuple(f"arch{i + 1:02d}" for i in range(n)),
-        vendors=tuple(f"vendor{v + 1}" for v in vendor),
+    return Blueprints(
         generation=generation,
         clock_mhz=np.exp(np.log(1750) + 0.157 * generation + rng.normal(0, 0.05, n)),
         memory_rate_gbps=np.round(12 * 1.2**generation * np.exp(rng.normal(0, 0.05, n))),
-        top_shaders=np.asarray(
-            4600 * 1.42**generation * np.exp(rng.normal(0, 0.12, n)), dtype=float
-        ),
+        top_shaders=np.exp(np.log(4600) + 0.35 * generation + rng.normal(0, 0.12, n)),
         cache_mb_per_kshader=np.where(big_cache, rng.uniform(6, 12, n), rng.uniform(0.7, 4, n)),
         bus_scale=np.where(big_cache, 0.62, 1.0) * np.exp(rng.normal(0, 0.08, n)),
-        arithmetic=effect[0] * 1.05**generation,
-        traffic=effect[1] * 1.03**generation,
-        raster=effect[2],
-        tracing=effect[3] * 1.3**generation,
-        fill_threads=rng.uniform(14, 34, n),
-        request_bytes=rng.uniform(0.05, 0.075, n),
-        driver_overhead=rng.uniform(0.0, 0.02, n_vendors)[vendor],
+        architectures=Architectures(
+            names=tuple(f"arch{i + 1:02d}" for i in range(n)),
+            vendors=tuple(f"vendor{v + 1}" for v in vendor),
+            arithmetic=effect[0] * 1.05**generation,
+            traffic=effect[1] * 1.03**generation,
+            raster=effect[2],
+            tracing=effect[3] * 1.3**generation,
+            fill_threads=rng.uniform(14, 34, n),
+            request_bytes=rng.uniform(0.05, 0.075, n),
+            driver_overhead=rng.uniform(0.0, 0.02, n_vendors)[vendor],
+        ),
     )
 
 
@@ -118,31 +125,31 @@ BUSES = np.array([96, 128, 160, 192, 224, 256, 320, 384, 448, 512])
 
 
 def sheet_row(
-    name: str, archs: Architectures, a: int, part: Part, year: float
+    name: str, blueprints: Blueprints, a: int, part: Part, year: float
 ) -> dict[str, object]:
     """Return the spec sheet that part `part` of architecture `a` would carry."""
-    full = archs.top_shaders[a] * part.width
+    full = blueprints.top_shaders[a] * part.width
     shaders = max(round(full * part.cut / 128), 4) * 128
-    clock = round(archs.clock_mhz[a] * part.clock * part.width**-0.05 / 5) * 5
-    rate = round(archs.memory_rate_gbps[a] * part.memory_rate * 2) / 2
-    wanted = 560 * (full * clock / 1e3 / REFERENCE_SHADER_RATE) ** 0.9 * archs.bus_scale[a]
+    clock = round(blueprints.clock_mhz[a] * part.clock * part.width**-0.05 / 5) * 5
+    rate = round(blueprints.memory_rate_gbps[a] * part.memory_rate * 2) / 2
+    wanted = 560 * (full * clock / 1e3 / REFERENCE_SHADER_RATE) ** 0.9 * blueprints.bus_scale[a]
     wanted *= part.bandwidth
     nearest = int(np.argmin(np.abs(np.log(BUSES * rate / 8 / wanted))))
     bus = int(BUSES[max(nearest - part.bus_step, 0)])
     memory = bus // 32 * (4 if part.memory_double else 2)
-    shader_rate = shaders * clock / 1e3
-    power = 55 + 175 * shader_rate / REFERENCE_SHADER_RATE / 1.15 ** archs.generation[a]
-    price = 40 + 420 * (shader_rate / REFERENCE_SHADER_RATE) ** 1.1 / 1.2 ** archs.generation[a]
+    relative = shaders * clock / 1e3 / REFERENCE_SHADER_RATE
+    power = 55 + 175 * relative / 1.15 ** blueprints.generation[a]
+    price = 40 + 420 * relative**1.1 / 1.2 ** blueprints.generation[a]
     values: tuple[object, ...] = (
         name,
-        archs.vendors[a],
-        archs.names[a],
+        blueprints.architectures.vendors[a],
+        blueprints.architectures.names[a],
         shaders,
         clock,
         memory,
         bus,
         rate,
-        max(1, round(full * (0.5 + 0.5 * part.cut) * archs.cache_mb_per_kshader[a] / 1e3)),
+        max(1, round(full * (0.5 + 0.5 * part.cut) * blueprints.cache_mb_per_kshader[a] / 1e3)),
         max(round(full * (0.3 + 0.7 * part.cut) / 70 / 8) * 8, 16),
         shaders // 32,
         shaders // 128,
@@ -177,7 +184,7 @@ def _family(rng: np.random.Generator) -> list[Part]:
     ]
 
 
-def draw_cards(rng: np.random.Generator, archs: Architectures, n: int, used: int) -> Cards:
+def draw_cards(rng: np.random.Generator, blueprints: Blueprints, n: int, used: int) -> Cards:
     """Draw `n` cards over the first `used` architectures, as unevenly as the trade does."""
     share = rng.dirichlet(np.full(used, 8.0))
     families = [_family(rng) for _ in range(used)]
@@ -191,9 +198,9 @@ def draw_cards(rng: np.random.Generator, archs: Architectures, n: int, used: int
     rows: list[dict[str, object]] = []
     index: list[int] = []
     for a in range(used):
-        year = 2021.2 + 2 * archs.generation[a] + rng.uniform(0, 1)
+        year = 2021.2 + 2 * blueprints.generation[a] + rng.uniform(0, 1)
         for part in families[a][: counts[a]]:
-            rows.append(sheet_row(f"card{len(rows) + 1:03d}", archs, a, part, year))
+            rows.append(sheet_row(f"card{len(rows) + 1:03d}", blueprints, a, part, year))
             index.append(a)
     return with_boards(rng, pd.DataFrame(rows), np.array(index))
 
@@ -215,13 +222,13 @@ UNRELEASED_KINDS = ("inside", "beyond", "new_architecture")
 
 
 def draw_unreleased(
-    rng: np.random.Generator, archs: Architectures, cards: Cards, n: int
+    rng: np.random.Generator, blueprints: Blueprints, cards: Cards, n: int
 ) -> tuple[Cards, tuple[str, ...]]:
     """Draw `n` cards that nobody has tested, of the three kinds in turn.
 
     `inside`: a part of a tested architecture within its tested span. `beyond`: 20-45 % wider than
-    the fastest tested card, same architecture. `new_architecture`: the last of `archs`, of which
-    no card was tested.
+    the fastest tested card, same architecture. `new_architecture`: the last of the blueprints,
+    of which no card was tested.
     """
     tested = cards.sheet
     speed = cards.column("shaders") * cards.column("boost_clock_mhz")
@@ -240,9 +247,9 @@ def draw_unreleased(
             a = int(cards.architecture[np.argmax(speed)])
             part = Part(rng.uniform(1.2, 1.45), memory_rate=rng.uniform(1.0, 1.08))
         else:
-            a = len(archs.names) - 1
+            a = len(blueprints.architectures.names) - 1
             part = Part(rng.uniform(0.4, 1.1))
-        rows.append(sheet_row(f"new{k + 1:03d}", archs, a, part, 2027.0))
+        rows.append(sheet_row(f"new{k + 1:03d}", blueprints, a, part, 2027.0))
         index.append(a)
         kinds.append(kind)
     new = pd.DataFrame(rows, columns=list(SHEET_COLUMNS)).astype(tested.dtypes.to_dict())

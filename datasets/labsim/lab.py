@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from datasets.labsim.cards import (
     Array,
-    draw_architectures,
+    draw_blueprints,
     draw_cards,
     draw_unreleased,
 )
@@ -98,16 +98,16 @@ def draw_world(settings: LabSettings, seed: int) -> World:
     """Draw cards and scenes, then the CPU times and memory needs that suit them."""
     rng = np.random.default_rng([seed, 2])
     n_used = min(settings.n_architectures, settings.n_cards // 3)
-    archs = draw_architectures(rng, settings.n_vendors, n_used + 1)
-    tested = draw_cards(rng, archs, settings.n_cards, n_used)
-    new, kinds = draw_unreleased(rng, archs, tested, settings.n_unreleased)
+    blueprints = draw_blueprints(rng, settings.n_vendors, n_used + 1)
+    tested = draw_cards(rng, blueprints, settings.n_cards, n_used)
+    new, kinds = draw_unreleased(rng, blueprints, tested, settings.n_unreleased)
     widths, heights = zip(*RESOLUTIONS, strict=True)
     world = World(
-        architectures=archs,
+        architectures=blueprints.architectures,
         cards=join_cards(tested, new),
         kinds=("tested",) * settings.n_cards + kinds,
         scenes=draw_scenes(rng, settings.n_scenes, len(RESOLUTIONS)),
-        arch_scene=draw_arch_scene(rng, len(archs.names), settings.n_scenes),
+        arch_scene=draw_arch_scene(rng, n_used + 1, settings.n_scenes),
         widths=widths,
         heights=heights,
         platforms=tuple(f"bench{p + 1}" for p in range(settings.n_platforms)),

@@ -21,7 +21,7 @@ def write_atomic(
     """
     target = Path(path).resolve()
     data = content.encode("utf-8") if isinstance(content, str) else content
-    if target.exists() and not target.is_file():
+    if overwrite and target.exists() and not target.is_file():
         target.write_bytes(data)
         return
     temporary = target.with_name(f".{target.name[:40]}-{secrets.token_hex(8)}.tmp")

@@ -65,9 +65,9 @@ class BenchError(ScalemodelError):
         """
         self.problems = tuple(problems)
         errors, warnings = counts
-        head = f"{errors} problem{'s' if errors != 1 else ''}"
+        head = f"{errors:,} problem{'s' if errors != 1 else ''}"
         if warnings:
-            head += f" and {warnings} warning{'s' if warnings != 1 else ''}"
+            head += f" and {warnings:,} warning{'s' if warnings != 1 else ''}"
         lines = [f"{head} in {source}; nothing was read."]
         for problem in self.problems:
             mark = "warning: " if problem.severity == "warning" else ""

@@ -209,7 +209,7 @@ def check_game_versions(results: pd.DataFrame, file: str, log: ProblemLog) -> No
             log.warning(
                 file,
                 f'charts of "{game}" on "{platform}" mix game versions: {version} for {some}{more} '
-                f"({len(rare)} runs), {usual} for most",
+                f"({len(rare)} run{'s' if len(rare) > 1 else ''}), {usual} for most",
                 "one game version a chart",
                 "test again with one version, or compare these results with care",
                 row=int(rare["row"].iloc[0]),

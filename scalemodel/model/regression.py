@@ -13,6 +13,7 @@ from scalemodel.model.arrays import FloatArray, IntArray, read_only
 LOG_2PI = float(np.log(2.0 * np.pi))
 MAX_NEWTON_STEPS = 200
 NEWTON_TOLERANCE = 1e-12  # on the expected gain in log likelihood; the last step is still taken
+ROUNDING = 1e-13  # scatter smaller than this share of y is none
 FLATTEST_CURVATURE = 1e-9  # of the largest; less means the maximum lies at infinity
 
 CensoredStatus = Literal["converged", "no finite maximum", "iteration limit"]
@@ -123,21 +124,28 @@ def fit_censored(
     """
     X, y = _checked(X, y)
     y, side = _apply_bounds(y, lower, upper)
-    start = least_squares(X, y)  # also refuses dependent columns
-    scale = np.append(_column_norms(X), float(np.std(y)) or 1.0)
-    W = np.column_stack([-X, y]) / scale
-    sd = max(float(np.nan_to_num(start.residual_sd)), 1e-3 * float(scale[-1]))
-    theta = np.append(start.coefficients / sd, 1.0 / sd) * scale
-    theta, loglik, finished = _maximise(W, side, theta)
-    loglik -= float(np.sum(side == 0)) * float(np.log(scale[-1]))
+    rows, to_coefficients = _orthogonal_rows(X)
+    start = rows.T @ y / y.size
+    residual = y - rows @ start
+    size = float(np.sqrt(np.mean(residual**2)))
+    if size <= ROUNDING * np.max(np.abs(y)):  # nothing but rounding: there is no scatter
+        residual, size = np.zeros_like(y), 1.0
+    # What is fitted is the correction to least squares, in units of its scatter.
+    W = np.column_stack([-rows, residual / size])
+    theta, loglik, finished = _maximise(W, side, np.append(np.zeros(len(start)), 1.0))
     curvature = -_derivatives(W, side, theta)[2]
     status = _status(curvature, W[side == 0], finished)
-    theta, jacobian = _to_natural(theta, scale)
-    covariance = np.full_like(curvature, np.nan)
+    sd = size / theta[-1]
+    jacobian = _natural_by_theta(theta, sd, to_coefficients)
+    covariance = np.full_like(jacobian, np.nan)
     if status == "converged":
         covariance = jacobian @ np.linalg.inv(curvature) @ jacobian.T
     return CensoredFit(
-        read_only(theta[:-1]), float(theta[-1]), loglik, read_only(covariance), status
+        read_only(to_coefficients @ (start + theta[:-1] * sd)),
+        float(np.log(sd)),
+        loglik - float(np.sum(side == 0) * np.log(size)),
+        read_only(covariance),
+        status,
     )
 
 
@@ -178,6 +186,19 @@ def _pivoted_qr(X: FloatArray) -> tuple[FloatArray, FloatArray, IntArray]:
     return np.asarray(q, np.float64), np.asarray(r, np.float64), np.asarray(order, np.intp)
 
 
+def _orthogonal_rows(X: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return rows with orthogonal columns of mean square one, and the way back to X's own.
+
+    If y = rows g then y = X b with b = way_back g. Refuses dependent columns.
+    """
+    n, k = X.shape
+    scale = _column_norms(X)
+    Q, R, order = _pivoted_qr(X / scale)
+    way_back = np.empty((k, k))
+    way_back[order] = linalg.solve_triangular(R, np.eye(k))
+    return Q * np.sqrt(n), way_back / scale[:, None] * np.sqrt(n)
+
+
 def _apply_bounds(
     y: FloatArray, lower: ArrayLike | None, upper: ArrayLike | None
 ) -> tuple[FloatArray, IntArray]:
@@ -198,7 +219,7 @@ def _apply_bounds(
 def _derivatives(
     W: FloatArray, side: IntArray, theta: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
-    """Log likelihood, gradient and Hessian in theta = (b / sd, 1 / sd), scaled.
+    """Log likelihood, gradient and Hessian in theta = (b / sd, 1 / sd).
 
     With W = [-X, y] the standardised residual of every row is z = W theta. A seen row adds
     log(1 / sd) - z^2 / 2, a row censored low log Phi(z), one censored high log Phi(-z).
@@ -254,12 +275,11 @@ def _status(curvature: FloatArray, W_seen: FloatArray, finished: bool) -> Censor
     return "no finite maximum" if flat or not finished else "converged"
 
 
-def _to_natural(theta: FloatArray, scale: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Turn scaled (b / sd, 1 / sd) into (b, log sd); also the derivative of one by the other."""
-    plain = theta / scale
-    sd = 1.0 / plain[-1]
-    natural = np.append(plain[:-1] * sd, np.log(sd))
-    jacobian = np.eye(plain.size) * sd
-    jacobian[:-1, -1] = -plain[:-1] * sd**2
-    jacobian[-1, -1] = -sd
-    return natural, jacobian / scale
+def _natural_by_theta(theta: FloatArray, sd: float, to_coefficients: FloatArray) -> FloatArray:
+    """Derivative of (coefficients, log sd) by theta, for the covariance."""
+    k = theta.size - 1
+    jacobian = np.zeros((k + 1, k + 1))
+    jacobian[:k, :k] = to_coefficients * sd
+    jacobian[:k, k] = -to_coefficients @ theta[:k] * sd / theta[k]
+    jacobian[k, k] = -1.0 / theta[k]
+    return jacobian

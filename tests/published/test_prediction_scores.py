@@ -1,0 +1,30 @@
+"""Scores whose values follow from their definitions."""
+
+import numpy as np
+from numpy.testing import assert_allclose
+
+from scalemodel.model.scores import brier, crps_ensemble, crps_normal, interval_score
+
+
+def test_crps_of_a_normal() -> None:
+    """Gneiting & Raftery 2007, JASA 102, section 4.2 (closed form)."""
+    assert_allclose(crps_normal(0, 1, 0), 0.2336949773, atol=1e-9)
+    assert_allclose(crps_normal(0, 1, 0), (np.sqrt(2) - 1) / np.sqrt(np.pi), rtol=1e-14)
+    assert_allclose(crps_normal(0, 1, 1), 0.6024413576, atol=1e-9)
+    # Linear in the scale: printed with seven decimals.
+    assert_allclose(crps_normal(100, 10, 120), 14.5279182, atol=5e-8)
+
+
+def test_crps_of_an_ensemble_is_the_plain_one() -> None:
+    """Gneiting & Raftery 2007, JASA 102, equation 21; the fair version would give 1/6."""
+    assert_allclose(crps_ensemble([1.0, 2.0, 3.0, 4.0], 2.5), 0.375, atol=1e-12)
+
+
+def test_interval_score_of_a_miss() -> None:
+    """Gneiting & Raftery 2007, JASA 102, equation 43: width 2, missed by 2, times 2 / 0.1."""
+    assert_allclose(interval_score(8, 10, 12, 0.9), 42, atol=1e-9)
+
+
+def test_brier_score() -> None:
+    """Brier 1950, Monthly Weather Review 78 (definition)."""
+    assert_allclose(np.mean(brier([0.1, 0.9, 0.8, 0.3], [0, 1, 1, 0])), 0.0375, atol=1e-12)

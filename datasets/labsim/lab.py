@@ -184,10 +184,12 @@ def _readings(
     """Return the measured columns: rates with heavy-tailed test error, power, latency."""
     n = power.size
     error = np.exp(sd * rng.standard_t(5, n) / np.sqrt(5 / 3))
+    low = played.low_1pct * error * np.exp(rng.normal(0, 0.005, n))
+    deeper = played.low_01pct / played.low_1pct * np.exp(rng.normal(0, 0.01, n))
     return {
         "avg_fps": (played.average * error).round(2),
-        "low_1pct_fps": (played.low_1pct * error * np.exp(rng.normal(0, 0.005, n))).round(2),
-        "low_01pct_fps": (played.low_01pct * error * np.exp(rng.normal(0, 0.01, n))).round(2),
+        "low_1pct_fps": low.round(2),
+        "low_01pct_fps": (low * np.minimum(deeper, 1.0)).round(2),
         "power_w": (power * np.exp(rng.normal(0, 0.012, n))).round(1),
         "latency_ms": (9.0 + played.latency_ms * np.exp(rng.normal(0, 0.02, n))).round(1),
     }

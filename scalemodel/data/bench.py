@@ -10,7 +10,7 @@ from types import MappingProxyType
 import pandas as pd
 
 from scalemodel.data import checks, schema, specs
-from scalemodel.data.problems import BenchError, Problem, ProblemLog
+from scalemodel.data.problems import BenchError, Problem, ProblemLog, shown
 from scalemodel.data.tables import FileReading, TypedTable, read_table
 
 __all__ = [
@@ -96,11 +96,11 @@ def check_bench(path: str | os.PathLike[str]) -> CheckReport:
     """Read the bench in a folder and report what was found, good or bad.
 
     Raises:
-        BenchError: there is no such folder.
+        BenchError: there is no such folder, or it cannot be opened.
     """
     log = ProblemLog()
     bench, reading = _read(path, log)
-    if bench is None and not _is_folder(Path(path)):
+    if reading is None:
         raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
     return CheckReport(
         os.fspath(path),
@@ -130,17 +130,18 @@ def read_specs(path: str | os.PathLike[str]) -> pd.DataFrame:
 
 def _read(
     path: str | os.PathLike[str], log: ProblemLog
-) -> tuple[Bench | None, tuple[FileReading, ...]]:
-    """Give the bench, or None with errors in the log; and how its files were read."""
+) -> tuple[Bench | None, tuple[FileReading, ...] | None]:
+    """Give the bench, or None with errors in the log; and how its files were read.
+
+    The latter is None if the folder itself could not be opened.
+    """
     folder = Path(path)
-    if not _is_folder(folder):
-        what = "this is not a folder" if _exists(folder) else "there is no such folder"
-        allowed = "a folder with cards.csv and results.csv"
-        log.error(os.fspath(path), what, allowed, "correct the path")
-        return None, ()
+    names = _names(folder, os.fspath(path), log)
+    if names is None:
+        return None, None
     tables: dict[str, TypedTable] = {}
     for table in schema.TABLES:
-        file = _find(folder, table, log)
+        file = _find(folder, names, table, log)
         read = read_table(file, table, log) if file else None
         if read:
             tables[table.name] = read
@@ -165,33 +166,34 @@ def _read(
     return (None if log.errors() else bench), reading
 
 
-def _is_folder(path: Path) -> bool:
-    """As Path.is_dir, but False where looking is not permitted."""
+def _names(folder: Path, path: str, log: ProblemLog) -> frozenset[str] | None:
+    """Give the names of the files in a folder, or None with an error in the log."""
+    fix = "correct the path"
     try:
-        return path.is_dir()
-    except OSError:
-        return False
+        return frozenset(file.name for file in folder.iterdir())
+    except FileNotFoundError:
+        what = "there is no such folder"
+    except NotADirectoryError:
+        what = "this is not a folder"
+    except OSError as error:
+        what = f"the folder cannot be opened ({error.strerror or error})"
+        fix = "allow opening it or correct the path"
+    log.error(path, what, "a folder with cards.csv and results.csv", fix)
+    return None
 
 
-def _exists(path: Path) -> bool:
-    """As Path.exists, but True where looking is not permitted: reading then tells why."""
-    try:
-        return path.exists()
-    except OSError:
-        return True
-
-
-def _find(folder: Path, table: schema.Table, log: ProblemLog) -> Path | None:
+def _find(folder: Path, names: frozenset[str], table: schema.Table, log: ProblemLog) -> Path | None:
     """Give the file of a table, if it is there and there is only one."""
-    names = f"{table.name}.csv", f"{table.name}.parquet"
-    there = [folder / name for name in names if _exists(folder / name)]
+    wanted = f"{table.name}.csv", f"{table.name}.parquet"
+    there = [folder / name for name in wanted if name in names]
     if len(there) > 1:
-        what, allowed = f"{names[1]} is there too", "one file for each table"
-        log.error(names[0], what, allowed, "keep the right one")
+        what, allowed = f"{wanted[1]} is there too", "one file for each table"
+        log.error(wanted[0], what, allowed, "keep the right one")
         return None
     if not there and table.required:
-        fix = "put it into the folder"
-        log.error(names[0], "the file is missing", " or ".join(names), fix)
+        alike = sorted(name for name in names if name.lower() in wanted)
+        fix = f"rename {shown(alike[0])}" if alike else "put it into the folder"
+        log.error(wanted[0], "the file is missing", " or ".join(wanted), fix)
     return there[0] if there else None
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from scalemodel.data.problems import ProblemLog
+from scalemodel.data.problems import ProblemLog, shown
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS, ID_COLUMNS
 
 GENERATED = "generated frames do not cost the CPU what rendered ones do"
@@ -203,13 +203,14 @@ def check_game_versions(results: pd.DataFrame, file: str, log: ProblemLog) -> No
         for version, rare in runs[runs["game_version"] != usual].groupby(
             "game_version", sort=False
         ):
-            names = [str(name) for name in rare["card"].unique()]
-            some = ", ".join(f'"{name}"' for name in names[:3])
+            names = [f'"{name}"' for name in rare["card"].unique()]
             more = f" and {len(names) - 3} more cards" if len(names) > 3 else ""
+            which = f"{shown(str(version))} for {', '.join(names[:3])}{more}"
+            count = f"{len(rare)} run{'s' if len(rare) > 1 else ''}"
             log.warning(
                 file,
-                f'charts of "{game}" on "{platform}" mix game versions: {version} for {some}{more} '
-                f"({len(rare)} run{'s' if len(rare) > 1 else ''}), {usual} for most",
+                f'charts of "{game}" on "{platform}" mix game versions: {which} ({count}), '
+                f"{shown(usual)} for most",
                 "one game version a chart",
                 "test again with one version, or compare these results with care",
                 row=int(rare["row"].iloc[0]),

@@ -176,7 +176,7 @@ def _note_missing(
         allowed = "every required column"
         fix = "add the column"
         if near:
-            fix = f'rename "{spare_names[near[0]]}" if that is it, or add the column'
+            fix = f"rename {shown(spare_names[near[0]])} if that is it, or add the column"
         if column == BANDWIDTH_COLUMNS[0]:
             allowed = f"{column}, or both {' and '.join(BANDWIDTH_COLUMNS[1:])}"
         log.error(name, what, allowed, fix)

@@ -1,6 +1,8 @@
 """Every message that refuses a bench, word for word."""
 
 import os
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -330,14 +332,63 @@ def test_errors_of_the_system(
     assert error_lines(tmp_path) == [f"cards.csv: {ending}", f"results.csv: {ending}"]
 
 
-@pytest.mark.skipif(
-    not hasattr(os, "geteuid") or os.geteuid() == 0, reason="needs a user whom permissions bind"
-)
-def test_file_without_permission(tmp_path: Path) -> None:
-    (write_bench(tmp_path) / "cards.csv").chmod(0)
-    assert error_lines(tmp_path) == [
+@pytest.fixture
+def bench_of_an_ordinary_user() -> Iterator[Path]:
+    """Make a bench, and if this is root be somebody whom permissions bind while it is used."""
+    if not hasattr(os, "geteuid"):
+        pytest.skip("needs permissions as POSIX has them")
+    root = os.geteuid() == 0
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        write_bench(folder)
+        if root:
+            os.chown(folder, 65534, 65534)
+            os.chown(folder / "cards.csv", 65534, 65534)
+            os.seteuid(65534)
+        try:
+            yield folder
+        finally:
+            if root:
+                os.seteuid(0)
+            folder.chmod(0o755)
+
+
+def test_file_without_permission(bench_of_an_ordinary_user: Path) -> None:
+    (bench_of_an_ordinary_user / "cards.csv").chmod(0)
+    assert error_lines(bench_of_an_ordinary_user) == [
         "cards.csv: you have no permission to read the file. Allowed: a readable file. "
         "Fix: allow reading it."
+    ]
+
+
+def test_folder_without_permission(bench_of_an_ordinary_user: Path) -> None:
+    bench_of_an_ordinary_user.chmod(0)
+    with pytest.raises(BenchError) as caught:
+        check_bench(bench_of_an_ordinary_user)
+    assert str(caught.value).splitlines()[1] == (
+        f"{bench_of_an_ordinary_user}: the folder cannot be opened ({os.strerror(13)}). "
+        "Allowed: a folder with cards.csv and results.csv. "
+        "Fix: allow opening it or correct the path."
+    )
+
+
+def test_file_name_in_capitals(tmp_path: Path) -> None:
+    write_bench(tmp_path)
+    (tmp_path / "results.csv").rename(tmp_path / "Results.CSV")
+    if (tmp_path / "results.csv").exists():
+        pytest.skip("this file system does not mind capitals")
+    assert error_lines(tmp_path) == [
+        "results.csv: the file is missing. Allowed: results.csv or results.parquet. "
+        'Fix: rename "Results.CSV".'
+    ]
+
+
+def test_unprintable_column_names_stay_in_one_line(tmp_path: Path) -> None:
+    text = RESULTS.replace("avg_fps", '"\x01avg\nfps"')
+    assert error_lines(write_bench(tmp_path, results=text)) == [
+        "results.csv: the column avg_fps is missing. Allowed: every required column. "
+        'Fix: rename "\\x01avg\\nfps" if that is it, or add the column.'
     ]
 
 

@@ -118,7 +118,7 @@ def test_mixed_game_versions(tmp_path: Path) -> None:
     text = results(*rows, extra=",game_version")
     assert warning_lines(write_bench(tmp_path, results=text)) == [
         'results.csv, row 2, column game_version: charts of "G" on "P" mix game versions: '
-        '1.9 for "Ostra 4" (1 run), 1.10 for most. Allowed: one game version a chart. '
+        '"1.9" for "Ostra 4" (1 run), "1.10" for most. Allowed: one game version a chart. '
         "Fix: test again with one version, or compare these results with care."
     ]
 

@@ -1,0 +1,1 @@
+"""One function a figure: finished tables in, a matplotlib figure out."""

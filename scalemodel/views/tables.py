@@ -1,0 +1,137 @@
+"""A table as CSV or JSON: for spreadsheets, and for other programs."""
+
+import dataclasses
+import datetime
+import json
+import math
+import os
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+PROBABILITIES = frozenset({"p_ceiling", "p_faster", "probability", "level", "sensitivity"})
+"""Columns with values from 0 to 1."""
+
+RATIOS = frozenset(
+    {
+        "headroom",
+        "lead",
+        "lead_lower",
+        "lead_median",
+        "lead_upper",
+        "typical_lower",
+        "typical_upper",
+    }
+)
+"""Columns with ratios of rates."""
+
+RATES = frozenset(
+    {
+        "rate",
+        "avg_fps",
+        "ceiling_rate",
+        "ceiling_low",
+        "ceiling_high",
+        "usable_below",
+        "lower",
+        "median",
+        "upper",
+    }
+)
+"""Columns in frames per second, unless the table is one of leads."""
+
+
+def to_csv(table: pd.DataFrame) -> str:
+    """Write a table as CSV: rates with 2 decimals, probabilities with 3, ratios with 4.
+
+    Numbers that are missing give empty cells. Other numbers have six significant digits.
+    """
+    shown = pd.DataFrame(
+        {name: _csv_cells(table[name], table.columns) for name in table.columns}, dtype=object
+    )
+    return str(shown.to_csv(index=False, lineterminator="\n"))
+
+
+def _csv_cells(column: "pd.Series[Any]", names: "pd.Index[str]") -> list[object]:
+    name = str(column.name)
+    if name in {"lower", "upper"} and "lead" in names:
+        name = "lead"
+    return [_csv_cell(value, name) for value in column]
+
+
+def _csv_cell(value: object, name: str) -> object:
+    if value is None or value is pd.NA or value is pd.NaT:
+        return ""
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, float | np.floating):
+        return _csv_number(float(value), name)
+    return value
+
+
+def _csv_number(number: float, name: str) -> str:
+    if math.isnan(number):
+        return ""
+    if math.isinf(number):
+        return "inf" if number > 0 else "-inf"
+    if name == "level":
+        return f"{number:.10g}"
+    decimals = 3 if name in PROBABILITIES else 4 if name in RATIOS else 2 if name in RATES else None
+    if decimals is None:
+        return f"{number:.6g}"
+    text = f"{number:.{decimals}f}"
+    return text if float(text) != 0 else text.lstrip("-")
+
+
+def to_json(table: pd.DataFrame, about: Mapping[str, object]) -> str:
+    """Write one object: what the table is about, then its rows as ``records``.
+
+    Numbers keep every digit; missing and infinite ones are null, which JSON lacks words for.
+    """
+    document = {**about, "records": records(table)}
+    return json.dumps(plain(document), ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def records(table: pd.DataFrame) -> list[dict[str, object]]:
+    """Give the rows of a table as mappings from column to value."""
+    names = [str(name) for name in table.columns]
+    rows = table.itertuples(index=False, name=None)
+    return [dict(zip(names, row, strict=True)) for row in rows]
+
+
+def plain(value: object) -> object:
+    """Turn a value into what JSON has: mappings, lists, text, numbers, booleans and null."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = dataclasses.fields(value)
+        return {field.name: plain(getattr(value, field.name)) for field in fields}
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, pd.DataFrame):
+        return [plain(row) for row in records(value)]
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, list | tuple | set | frozenset):
+        items = value if isinstance(value, list | tuple) else sorted(value, key=str)
+        return [plain(item) for item in items]
+    return _plain_scalar(value)
+
+
+def _plain_scalar(value: object) -> object:
+    if value is pd.NA or value is pd.NaT:
+        return None
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    if isinstance(value, os.PathLike):
+        return os.fspath(value)
+    return value if value is None or isinstance(value, bool | int | str) else str(value)
+
+
+def rows_of(table: pd.DataFrame) -> Iterator[Any]:
+    """Go through the rows of a table; the columns of a row are its attributes."""
+    return iter(table.itertuples(index=False))

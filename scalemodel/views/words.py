@@ -1,0 +1,75 @@
+"""How numbers, scenes and states are written for a person."""
+
+import math
+import re
+from collections.abc import Iterable
+
+_SIZE = re.compile(r"(\d+)x(\d+)")
+
+METRIC_WORDS = {"average": "average rate", "low_1pct": "1% low", "low_01pct": "0.1% low"}
+"""Plain words for each metric of a run."""
+
+STATE_SYMBOLS = {"gpu_bound": "●", "mixed": "◐", "cpu_bound": "○"}
+"""Filled: the card sets the rate. Hollow: the rate is the CPU's, not the card's."""
+
+VERDICT_SYMBOLS = {"usable": "●", "usable_below": "◐", "not_usable": "○"}
+"""The same signs for charts: filled compares cards, hollow shows the CPU limit."""
+
+AT_CEILING = 0.5
+"""Probability of sitting at the ceiling from which a prediction is marked as sitting there."""
+
+CAUTION = "An estimate from the spec sheet, not a measurement."
+"""Said once wherever predictions are shown."""
+
+
+def rate_words(rate: float) -> str:
+    """Write a rate in frames per second: one decimal below 100, none from there."""
+    return f"{rate:.1f}" if rate < 99.95 else f"{rate:,.0f}"
+
+
+def ceiling_words(rate: float, low: float, high: float) -> str:
+    """Write a ceiling with its range, or "above N" where it is only bounded."""
+    if math.isnan(rate):
+        return "unknown" if math.isnan(low) else f"above {rate_words(low)}"
+    return f"{rate_words(rate)} ({rate_words(low)}–{rate_words(high)})"
+
+
+def lead_words(lead: float) -> str:
+    """Write a lead as a signed percentage: 0.123 as "+12.3%"."""
+    percent = round(100 * lead, 1) + 0.0  # no "-0.0"
+    return f"{percent:+.1f}%".replace("-", "−")
+
+
+def lead_range_words(lower: float, upper: float) -> str:
+    """Write the range of a lead: "+3.1% to +9.0%"."""
+    return f"{lead_words(lower)} to {lead_words(upper)}"
+
+
+def scene_words(game: str, preset: str) -> str:
+    """Name a scene."""
+    return f"{game} | {preset}"
+
+
+def level_words(level: float) -> str:
+    """Write a level as a percentage: 0.8 as "80%", 0.995 as "99.5%"."""
+    return f"{100 * level:.10g}%"
+
+
+def count_words(count: int, noun: str) -> str:
+    """Write a count with its noun: "1 chart", "1,200 charts"."""
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
+def resolution_order(resolutions: Iterable[str]) -> list[str]:
+    """Give the different resolutions by number of pixels, the smallest first."""
+    return sorted(set(resolutions), key=_pixels)
+
+
+def _pixels(resolution: str) -> tuple[int, str]:
+    size = _SIZE.fullmatch(resolution)
+    return (int(size[1]) * int(size[2]) if size else 0, resolution)
+
+
+def shortened(text: str, longest: int) -> str:
+    """Cut a text that is too long, with a sign that it was cut."""
+    return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"

@@ -62,4 +62,4 @@ def test_many_charts_at_once() -> None:
 @pytest.mark.parametrize("draws", [[1.0, 2.0], [[1.0, np.nan]], np.empty((0, 3))])
 def test_wrong_draws_are_refused(draws: object) -> None:
     with pytest.raises(ScalemodelError, match=r"draws of shape \(draws, cards\) without gaps"):
-        rank_distribution(draws)  # type: ignore[arg-type]
+        rank_distribution(draws)

@@ -1,0 +1,199 @@
+"""The likelihood of measured cells and its derivatives by the parameters.
+
+A cell's log rate is Student t around the model's, with squared scale
+
+    run_variance + noise^2 + (sensitivity * gpu_noise)^2
+
+so that what differs between cards on the GPU side fades out towards the ceiling.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import csr_array
+from scipy.special import gammaln
+
+from scalemodel.model.arrays import FloatArray
+from scalemodel.model.inputs import CardSpecs, Observed, Rows
+from scalemodel.model.layout import Layout, RowDesign
+from scalemodel.model.physics import Predictors, StageSpeeds, gpu_side, under_ceiling
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Scales of the residual: on the GPU side, on every cell, and the t's degrees of freedom."""
+
+    gpu: float
+    cell: float
+    tail: float
+
+
+def stage_speeds(rows: Rows, specs: CardSpecs, layout: Layout) -> StageSpeeds:
+    """Return what the sheets say of each row, relative to the reference card."""
+    return StageSpeeds(
+        log_speed=specs.log_speed[rows.card] - layout.reference.log_speed,
+        log_width=specs.log_width[rows.card] - layout.reference.log_width,
+        log_cache=specs.log_cache[rows.card],
+        arithmetic=specs.arithmetic,
+        traffic=specs.traffic,
+    )
+
+
+def linear_predictors(design: RowDesign, layout: Layout, theta: FloatArray) -> FloatArray:
+    """Return (predictors, ..., rows) linear predictors at parameters (..., size)."""
+    out = np.zeros((len(layout.predictors), *theta.shape[:-1], len(design.index)))
+    for term, predictor in enumerate(design.predictor):
+        out[predictor] += theta[..., design.index[:, term]] * design.weight[:, term]
+    return out
+
+
+def as_predictors(values: FloatArray, stages: int) -> Predictors:
+    """Return linear predictors (predictors, ..., rows) under their names."""
+    offset, _, _, fill, request, hit, working_set = values[stages:]
+    stage = np.moveaxis(values[:stages], 0, -1)
+    return Predictors(stage, offset, fill, request, hit, working_set)
+
+
+@dataclass(frozen=True)
+class CellModel:
+    """The model at one parameter vector, for the rows of a fit.
+
+    Attributes:
+        log_gpu, log_ceiling: (rows,) the two sides.
+        log_rate, sensitivity: (rows,) their smooth minimum and its sensitivity.
+        rate_slope: (rows, predictors) derivatives of log_rate by the linear predictors.
+        sensitivity_slope: (rows, predictors) derivatives of the sensitivity.
+    """
+
+    log_gpu: FloatArray
+    log_ceiling: FloatArray
+    log_rate: FloatArray
+    sensitivity: FloatArray
+    rate_slope: FloatArray
+    sensitivity_slope: FloatArray
+
+
+def cell_model(speeds: StageSpeeds, values: FloatArray, *, ceiling: bool) -> CellModel:
+    """Evaluate the model at linear predictors (predictors, rows)."""
+    stages = speeds.log_speed.shape[1]
+    at = as_predictors(values, stages)
+    gpu = gpu_side(speeds, at)
+    parts = [np.moveaxis(gpu.by_stage, -1, 0), np.ones((1, len(gpu.log_rate)))]
+    zeros = np.zeros_like(gpu.log_rate)
+    parts.append(np.stack([zeros, zeros]))
+    parts.append(np.stack([gpu.by_fill, gpu.by_request, gpu.by_hit, gpu.by_working_set]))
+    gpu_slope = np.concatenate(parts).T
+    if not ceiling:
+        ones = np.ones_like(zeros)
+        infinite = np.full_like(zeros, np.inf)
+        return CellModel(
+            gpu.log_rate, infinite, gpu.log_rate, ones, gpu_slope, np.zeros_like(gpu_slope)
+        )
+    log_ceiling, log_p = values[stages + 1], values[stages + 2]
+    capped = under_ceiling(gpu.log_rate, log_ceiling, log_p)
+    rate_slope = gpu_slope * capped.sensitivity[:, None]
+    rate_slope[:, stages + 1] = 1.0 - capped.sensitivity
+    rate_slope[:, stages + 2] = capped.rate_by_log_p
+    sensitivity_slope = gpu_slope * capped.sensitivity_by_gap[:, None]
+    sensitivity_slope[:, stages + 1] = -capped.sensitivity_by_gap
+    sensitivity_slope[:, stages + 2] = capped.sensitivity_by_log_p
+    return CellModel(
+        gpu.log_rate,
+        log_ceiling,
+        capped.log_rate,
+        capped.sensitivity,
+        rate_slope,
+        sensitivity_slope,
+    )
+
+
+def squared_scale(run_variance: FloatArray, sensitivity: FloatArray, noise: Noise) -> FloatArray:
+    """Return the squared scale of each cell's log rate."""
+    return run_variance + noise.cell**2 + (sensitivity * noise.gpu) ** 2
+
+
+def student_log_density(squared: FloatArray, scale2: FloatArray, tail: float) -> FloatArray:
+    """Return log t densities at squared residuals, with squared scales and degrees of freedom."""
+    constant = gammaln((tail + 1) / 2) - gammaln(tail / 2) - 0.5 * np.log(np.pi * tail)
+    kernel: FloatArray = np.log1p(squared / (tail * scale2))
+    return constant - 0.5 * np.log(scale2) - 0.5 * (tail + 1) * kernel
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """Log likelihood, gradient and Fisher information at one parameter vector."""
+
+    log_likelihood: float
+    gradient: FloatArray
+    information: csr_array
+    model: CellModel
+    rate_jacobian: csr_array
+
+
+@dataclass(frozen=True)
+class CellLikelihood:
+    """The likelihood of observed cells as a function of the parameters.
+
+    Attributes:
+        observed: the cells.
+        layout: where the parameters are.
+        speeds: what the sheets say of each cell.
+        design: which parameters act on which cell.
+    """
+
+    observed: Observed
+    layout: Layout
+    speeds: StageSpeeds
+    design: RowDesign
+
+    @staticmethod
+    def of(observed: Observed, specs: CardSpecs, layout: Layout) -> "CellLikelihood":
+        """Prepare the likelihood of observed cells of cards with the given sheets."""
+        return CellLikelihood(
+            observed,
+            layout,
+            stage_speeds(observed.rows, specs, layout),
+            layout.design(observed.rows, specs),
+        )
+
+    def model(self, theta: FloatArray) -> CellModel:
+        """Return the model of every cell at `theta`."""
+        values = linear_predictors(self.design, self.layout, theta)
+        return cell_model(self.speeds, values, ceiling=self.layout.shape.has_ceiling)
+
+    def log_likelihood(self, theta: FloatArray, noise: Noise) -> float:
+        """Return the log likelihood at `theta`."""
+        model = self.model(theta)
+        squared = (self.observed.log_rate - model.log_rate) ** 2
+        scale2 = squared_scale(self.observed.run_variance, model.sensitivity, noise)
+        return float(student_log_density(squared, scale2, noise.tail).sum())
+
+    def jacobian(self, slope: FloatArray) -> csr_array:
+        """Return d(quantity)/d(parameters) from its slope (rows, predictors)."""
+        rows, terms = self.design.index.shape
+        data = slope[:, self.design.predictor] * self.design.weight
+        starts = np.arange(rows + 1) * terms
+        return csr_array(
+            (data.ravel(), self.design.index.ravel(), starts), shape=(rows, self.layout.size)
+        )
+
+    def evaluate(self, theta: FloatArray, noise: Noise) -> Evaluation:
+        """Return value, gradient and information at `theta`.
+
+        The information for the location is the t's expected one times the weight the cell has,
+        so a cell far out informs little (Lange, Little & Taylor 1989, JASA 84).
+        """
+        model = self.model(theta)
+        residual = self.observed.log_rate - model.log_rate
+        scale2 = squared_scale(self.observed.run_variance, model.sensitivity, noise)
+        nu = noise.tail
+        weight = (nu + 1) / (nu + residual**2 / scale2)
+        rate = self.jacobian(model.rate_slope)
+        scale_factor = model.sensitivity * noise.gpu**2 / scale2
+        scale = self.jacobian(model.sensitivity_slope * scale_factor[:, None])
+        gradient = rate.T @ (weight * residual / scale2)
+        gradient += scale.T @ (weight * residual**2 / scale2 - 1.0)
+        info = weight * (nu + 1) / (nu + 3) / scale2
+        information = (rate.T @ (rate * info[:, None])) + (2 * nu / (nu + 3)) * (scale.T @ scale)
+        value = float(student_log_density(residual**2, scale2, nu).sum())
+        return Evaluation(value, gradient, csr_array(information), model, rate)

@@ -1,0 +1,193 @@
+"""The priors: which effects the model has and how large each may be.
+
+Sizes are orders of magnitude known from the trade before any bench is seen; a bench of ordinary
+size overrides them. Learned scales have log-normal priors, so none collapses to zero.
+"""
+
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+from scipy.spatial.distance import cdist
+
+from scalemodel.model.arrays import FloatArray
+from scalemodel.model.inputs import CardSpecs, Shape
+from scalemodel.model.layout import Group
+
+#: Typical share of the time of a frame on the reference card, and how its time grows with pixels.
+STAGE_PRIORS = MappingProxyType(
+    {
+        "arithmetic": (0.55, 0.9),
+        "traffic": (0.20, 0.9),
+        "raster": (0.08, 0.6),
+        "fixed": (0.12, 0.0),
+    }
+)
+OTHER_STAGE_PRIOR = (0.2, 0.0)
+
+#: Median and log sd of each learned scale.
+SCALE_PRIORS = MappingProxyType(
+    {
+        "share": (0.25, 0.5),
+        "view": (0.06, 0.6),
+        "vendor": (0.04, 0.6),
+        "architecture": (0.08, 0.6),
+        "architecture_stage": (0.10, 0.6),
+        "architecture_scene": (0.04, 0.6),
+        "architecture_pixels": (0.02, 0.6),
+        "card": (0.02, 0.5),
+        "card_pixels": (0.01, 0.5),
+        "smooth": (0.02, 0.6),
+        "capacity": (0.05, 0.6),
+        "preset_ceiling": (0.10, 0.5),
+        "platform_ceiling": (0.08, 0.5),
+        "gpu_noise": (0.02, 0.6),
+        "noise": (0.004, 0.6),
+        "tail": (6.0, 0.5),
+    }
+)
+
+#: Length scale of the smooth residual, in sds of the specs.
+SMOOTH_LENGTH = 1.0
+LOG_P_PRIOR = (np.log(12.0), 0.6)
+GAME_CEILING_SD = 0.5
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Where rates of this bench lie: means of the wide priors on levels.
+
+    Attributes:
+        scene: mean log rate over all cells.
+        ceiling: mean over scenes and platforms of the log of the highest rate seen.
+    """
+
+    scene: float
+    ceiling: float
+
+
+def spec_features(specs: CardSpecs) -> FloatArray:
+    """Return (cards, features) logs of the specs over which the smooth residual is smooth."""
+    moving = [k for k, name in enumerate(specs.stages) if name != "fixed"]
+    return np.column_stack([specs.log_speed[:, moving], specs.capacity])
+
+
+def feature_spread(specs: CardSpecs) -> FloatArray:
+    """Return the sd of each feature over the cards (1 where they do not differ)."""
+    spread = spec_features(specs).std(axis=0)
+    return np.where(spread > 1e-9, spread, 1.0)
+
+
+def smooth_kernel(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Return the Matern 5/2 kernel at SMOOTH_LENGTH between rows of `a` and rows of `b`."""
+    distance = np.sqrt(5.0) * cdist(a, b) / (SMOOTH_LENGTH * np.sqrt(a.shape[1]))
+    kernel: FloatArray = (1.0 + distance + distance**2 / 3.0) * np.exp(-distance)
+    return kernel
+
+
+def smooth_precision(features: FloatArray) -> FloatArray:
+    """Return the precision of the smooth residual at scale 1 over the tested cards."""
+    covariance = smooth_kernel(features, features) + 1e-3 * np.eye(len(features))
+    return np.linalg.inv(covariance)
+
+
+def make_groups(
+    specs: CardSpecs, shape: Shape, levels: Levels
+) -> tuple[Group, ...]:
+    """Return all groups of parameters that this bench can inform."""
+    groups = [*_level_groups(levels), *_stage_groups(specs), *_card_groups(specs)]
+    groups += _spec_groups(specs)
+    if shape.has_ceiling:
+        groups += _ceiling_groups(shape, levels)
+    return tuple(groups)
+
+
+def _level_groups(levels: Levels) -> list[Group]:
+    return [
+        Group("level", "offset", "scene", levels.scene, 1.5),
+        Group("view", "offset", "view", 0.0, "view"),
+    ]
+
+
+def _stage_groups(specs: CardSpecs) -> list[Group]:
+    groups = []
+    for name in specs.stages:
+        share, growth = STAGE_PRIORS.get(name, OTHER_STAGE_PRIOR)
+        at = f"stage:{name}"
+        groups += [
+            Group(f"share:{name}", at, "one", float(np.log(share)), 0.5),
+            Group(f"share_pixels:{name}", at, "one", growth, 0.2, times="log_pixels"),
+            Group(f"share_scene:{name}", at, "scene", 0.0, "share"),
+        ]
+    for k in (specs.arithmetic, specs.traffic):
+        if k is not None:
+            name = specs.stages[k]
+            groups.append(
+                Group(
+                    f"architecture:{name}",
+                    f"stage:{name}",
+                    "architecture",
+                    0.0,
+                    "architecture_stage",
+                )
+            )
+    return groups
+
+
+def _card_groups(specs: CardSpecs) -> list[Group]:
+    features = spec_features(specs) / feature_spread(specs)
+    groups = [
+        Group("vendor", "offset", "vendor", 0.0, "vendor"),
+        Group("architecture", "offset", "architecture", 0.0, "architecture"),
+        Group("architecture_scene", "offset", "architecture_scene", 0.0, "architecture_scene"),
+        Group(
+            "architecture_pixels",
+            "offset",
+            "architecture",
+            0.0,
+            "architecture_pixels",
+            times="log_pixels",
+        ),
+        Group("card", "offset", "card", 0.0, "card"),
+        Group("card_pixels", "offset", "card", 0.0, "card_pixels", times="log_pixels"),
+        Group(
+            "smooth", "offset", "card", 0.0, "smooth", precision=smooth_precision(features)
+        ),
+    ]
+    for k in range(specs.capacity.shape[1]):
+        groups.append(Group(f"capacity:{k}", "offset", "one", 0.0, "capacity", f"capacity:{k}"))
+    return groups
+
+
+def _spec_groups(specs: CardSpecs) -> list[Group]:
+    groups = []
+    if specs.arithmetic is not None:
+        groups += [
+            Group("fill", "fill", "one", float(np.log(0.15)), 0.6),
+            Group("fill_pixels", "fill", "one", -0.4, 0.3, times="log_pixels"),
+        ]
+    if specs.arithmetic is not None and specs.traffic is not None:
+        groups.append(Group("request", "request", "one", 0.5, 0.5))
+    if specs.traffic is not None and np.isfinite(specs.log_cache).any():
+        groups += [
+            Group("hit", "hit", "one", float(np.log(0.4)), 0.5),
+            Group("working_set", "working_set", "one", float(np.log(24.0)), 0.8),
+            Group("working_set_pixels", "working_set", "one", 0.8, 0.3, times="log_pixels"),
+        ]
+    return groups
+
+
+def _ceiling_groups(shape: Shape, levels: Levels) -> list[Group]:
+    groups = [
+        Group("ceiling", "ceiling", "one", levels.ceiling + 0.15, 0.5),
+        Group("game_ceiling", "ceiling", "game", 0.0, GAME_CEILING_SD),
+        Group("log_p", "log_p", "one", *LOG_P_PRIOR),
+    ]
+    if shape.scenes > shape.games:
+        groups.append(Group("preset_ceiling", "ceiling", "scene", 0.0, "preset_ceiling"))
+    if shape.platforms > 1:
+        groups += [
+            Group("platform", "ceiling", "platform", 0.0, 0.3),
+            Group("platform_ceiling", "ceiling", "scene_platform", 0.0, "platform_ceiling"),
+        ]
+    return groups

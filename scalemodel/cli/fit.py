@@ -1,0 +1,37 @@
+"""``scalemodel fit``: what did the model learn?"""
+
+from pathlib import Path
+
+import click
+
+from scalemodel.cli.options import bench_argument, metric_option
+from scalemodel.cli.output import Output, Shown, deliver, output_options
+
+
+@click.command("fit", short_help="Fit and store the model; what did it learn?")
+@bench_argument
+@metric_option
+@click.option(
+    "--left-out",
+    is_flag=True,
+    help="Give the cells that the fit does not use, with the reason, as the rows instead.",
+)
+@output_options
+def command(bench: Path, *, metric: str, left_out: bool, output: Output) -> None:
+    """Fit the model to BENCH and store it there: what did it learn?
+
+    The fit is kept in the folder .scalemodel inside BENCH, so that later questions about the same
+    data are answered at once. Changed data are fitted anew.
+
+    \b
+    Example:
+      scalemodel fit my-bench
+    """
+    from scalemodel.cli.fitted import about_fit, fitted
+    from scalemodel.views.terminal.fit import fit_view
+
+    fit = fitted(bench, metric)
+    summary = str(fit)
+    about = about_fit("fit", bench, summary, fit)
+    table = fit.left_out if left_out else fit.table
+    deliver(Shown(table, about, lambda: fit_view(summary, fit.table, fit.left_out)), output)

@@ -1,0 +1,162 @@
+"""The tour itself: what is run, kept and said."""
+
+import textwrap
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from scalemodel.cli.figure_file import write_figure
+from scalemodel.cli.fitted import fitted
+from scalemodel.cli.output import write_file
+from scalemodel.errors import ScalemodelError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from scalemodel.answers.fitting import Fit
+
+BENCH_FILES = ("cards.csv", "platforms.csv", "results.csv")
+SPECS_FILE = "specs.csv"
+LEAD = ("Ostrel T80", "Ostrel F90")
+AGAINST = ("Ostrel T60", "Ostrel T80")
+LEVEL = 0.8
+WIDTH = 88
+
+
+class TourError(ScalemodelError):
+    """The tour would overwrite something that it did not write."""
+
+
+def guide(folder: Path) -> None:
+    """Write the invented bench, run every step on it and say what each answered.
+
+    Raises:
+        TourError: the folder holds something else.
+        OutputError: a file cannot be written.
+    """
+    bench, specs = write_demo(folder)
+    click.echo(f"Wrote an invented bench to {bench}. Nothing in it is a real product.")
+    _check(bench)
+    with_fit = fitted(bench, "average")
+    _say(2, "fit", f"scalemodel fit {bench}", str(with_fit))
+    _table(folder / "fit.csv", with_fit.table)
+    _ceilings(folder, bench, with_fit)
+    _predict(folder, bench, specs, with_fit)
+    _lead(folder, bench, with_fit)
+    click.echo(
+        "\nYour turn:\n"
+        "  scalemodel start my-bench    an empty bench with every column explained\n"
+        "  scalemodel check my-bench    once your rows are in\n"
+        "  scalemodel --help            all commands"
+    )
+
+
+def write_demo(folder: Path) -> tuple[Path, Path]:
+    """Write the invented bench and spec sheets; give the paths of both.
+
+    A folder in which an earlier tour left the same bench is used again.
+
+    Raises:
+        TourError: the folder holds anything else; nothing is written then.
+        OutputError: a file cannot be written.
+    """
+    source = files("scalemodel") / "demo"
+    content = {folder / "bench" / name: (source / name).read_bytes() for name in BENCH_FILES}
+    content[folder / SPECS_FILE] = (source / SPECS_FILE).read_bytes()
+    if not _is_free(folder) and not all(_holds(path, data) for path, data in content.items()):
+        raise TourError(
+            f"{folder}: there is something else here already; nothing was overwritten. "
+            "Fix: name a new folder, as in: scalemodel tour another-folder"
+        )
+    try:
+        (folder / "bench").mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise TourError(
+            f"{folder}: this folder cannot be made ({error.strerror}). "
+            "Fix: name a folder you may write to."
+        ) from None
+    for path, data in content.items():
+        write_file(path, data)
+    return folder / "bench", folder / SPECS_FILE
+
+
+def _is_free(folder: Path) -> bool:
+    return not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    return path.is_file() and path.read_bytes() == data
+
+
+def _check(bench: Path) -> None:
+    from scalemodel.data.bench import check_bench
+    from scalemodel.views.terminal.check import check_sentence, problems_table
+
+    report = check_bench(bench)
+    _say(1, "check", f"scalemodel check {bench}", check_sentence(report))
+    for problem in report.problems:
+        click.echo(textwrap.indent(textwrap.fill(str(problem), WIDTH), "      "))
+    _table(bench.parent / "check.csv", problems_table(report.problems))
+
+
+def _ceilings(folder: Path, bench: Path, fit: "Fit") -> None:
+    from scalemodel.views.figures.ceilings import ceilings_figure
+
+    answer = fit.ceilings(level=LEVEL)
+    _say(3, "ceilings", f"scalemodel ceilings {bench}", str(answer))
+    _table(folder / "ceilings.csv", answer.table)
+    _table(folder / "ceilings-charts.csv", answer.charts)
+    write_figure(folder / "ceilings.png", ceilings_figure(answer.table, answer.charts, LEVEL))
+
+
+def _predict(folder: Path, bench: Path, specs: Path, fit: "Fit") -> None:
+    from scalemodel.cli.predict import draw_predictions, rows
+    from scalemodel.data.bench import read_specs
+
+    answer = fit.predict(read_specs(specs), level=LEVEL, against=AGAINST, ranks=False)
+    rivals = " ".join(f'--against "{card}"' for card in AGAINST)
+    _say(4, "predict", f"scalemodel predict {bench} --specs {specs} {rivals}", str(answer))
+    _table(folder / "predict.csv", rows(answer, ranks=False))
+    draw_predictions(answer, folder / "predict.png")
+
+
+def _lead(folder: Path, bench: Path, fit: "Fit") -> None:
+    from scalemodel.views.figures.lead import lead_figure
+
+    answer = fit.lead(*LEAD, level=LEVEL)
+    first, second = LEAD
+    _say(5, "lead", f'scalemodel lead {bench} "{first}" "{second}"', str(answer))
+    _table(folder / "lead.csv", answer.table)
+    write_figure(folder / "lead.png", lead_figure(answer.table, LEVEL))
+
+
+def _say(number: int, name: str, line: str, answer: str) -> None:
+    click.echo(f"\n{number}. {name}: {QUESTIONS[name]}")
+    click.echo(f"   $ {line}")
+    click.echo(textwrap.indent(textwrap.fill(answer, WIDTH), "   "))
+    click.echo(textwrap.indent(textwrap.fill(LOOK_AT[name], WIDTH), "   "))
+
+
+def _table(path: Path, table: "pd.DataFrame") -> None:
+    from scalemodel.views.tables import to_csv
+
+    write_file(path, to_csv(table))
+
+
+QUESTIONS = {
+    "check": "is the data sound?",
+    "fit": "what did the model learn?",
+    "ceilings": "which charts compare cards, which show the CPU limit?",
+    "predict": "where will a card land that nobody has tested?",
+    "lead": "how far is one card ahead of another?",
+}
+
+LOOK_AT = {
+    "check": "Look at: check.csv. Warnings do not stop anything; they are worth a second look.",
+    "fit": "Look at: fit.csv. The fit is kept beside the bench, so the next questions are quick.",
+    "ceilings": "Look at: ceilings.png. Hollow marks are the CPU's rate, not the card's.",
+    "predict": "Look at: predict-*.png. An estimate from the spec sheet, not a measurement.",
+    "lead": "Look at: lead.png. Hollow charts are at the ceiling and left out of the lead.",
+}

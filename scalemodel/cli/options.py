@@ -1,0 +1,36 @@
+"""Options and arguments that several commands share."""
+
+from pathlib import Path
+
+import click
+
+from scalemodel.cli.figure_file import check_ending
+
+METRICS = ("average", "low_1pct", "low_01pct")
+
+bench_argument = click.argument("bench", type=click.Path(path_type=Path))
+
+metric_option = click.option(
+    "--metric",
+    type=click.Choice(METRICS),
+    default="average",
+    show_default=True,
+    help="Which number of a run to use: the average rate, or its 1% or 0.1% low.",
+)
+
+level_option = click.option(
+    "--level",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.8,
+    metavar="SHARE",
+    show_default=True,
+    help="How much of the truth the ranges should hold: 0.8 is 8 times in 10.",
+)
+
+figure_option = click.option(
+    "--figure",
+    type=click.Path(path_type=Path, dir_okay=False),
+    callback=check_ending,
+    metavar="FILE.png|FILE.svg",
+    help="Also draw the answer into this file.",
+)

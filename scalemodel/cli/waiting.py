@@ -1,0 +1,35 @@
+"""A sign of life while the user waits."""
+
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+PATIENCE_S = 2.0
+"""Seconds after which a wait is worth a word."""
+
+
+@contextmanager
+def waiting(words: str) -> Iterator[None]:
+    """Show words and a moving sign on the error stream while the block runs.
+
+    Only on a terminal, and only once it has taken two seconds.
+    """
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn("line"), TextColumn("{task.description}", markup=False))
+    progress = Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True)
+    progress.add_task(words, total=None)
+    timer = threading.Timer(PATIENCE_S, progress.start)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+        timer.join()
+        progress.stop()

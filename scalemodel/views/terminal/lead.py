@@ -1,0 +1,80 @@
+"""How far one card is ahead of another, chart by chart."""
+
+import math
+from typing import Any
+
+import pandas as pd
+from rich.console import RenderableType
+from rich.text import Text
+
+from scalemodel.views.tables import rows_of
+from scalemodel.views.terminal.parts import (
+    by_scene,
+    grid,
+    heading,
+    note,
+    reasons,
+    sentence,
+    stack,
+)
+from scalemodel.views.words import lead_range_words, lead_words, level_words
+
+SUMMARY_COLUMNS = ("resolution", ">charts used", "typical", ">geometric mean", "range")
+
+
+def lead_view(summary: str, table: pd.DataFrame, level: float) -> RenderableType:
+    """Show the summaries a resolution, then one lead a chart.
+
+    Args:
+        summary: the answer in a paragraph.
+        table: the columns of ``lead``.
+        level: of the ranges.
+    """
+    charts = table[table["row_kind"] == "chart"]
+    summaries = table[table["row_kind"] == "summary"]
+    rows = [_summary(row) for row in rows_of(summaries)]
+    parts: list[RenderableType] = [sentence(summary)]
+    parts += [grid(SUMMARY_COLUMNS, rows, "No chart can be used."), Text()]
+    for (a, b, platform), on_platform in charts.groupby(["a", "b", "platform"], sort=False):
+        parts += [heading(f"lead of {a} over {b}", str(platform)), Text()]
+        parts += [by_scene(on_platform, _lead, empty=""), Text()]
+    left_out = charts.loc[~charts["used"].astype(bool), "reason"]
+    if not left_out.empty:
+        parts += [note("Left out:"), *reasons(left_out, "chart")]
+    legend = (
+        f"In parentheses {level_words(level)} ranges from test error.   ≈ within test error   "
+        "◆ odd one out   ○ left out\n"
+        "Typical: the shortest interval that holds half of the charts used."
+    )
+    return stack(*parts, note(legend))
+
+
+def _summary(row: Any) -> list[str]:
+    where = row.resolution or "all"
+    if math.isnan(row.lead):
+        return [where, _count(row.charts_used), str(row.reason), "", ""]
+    typical = lead_range_words(row.typical_lower, row.typical_upper)
+    span = lead_range_words(row.lower, row.upper) if math.isfinite(row.lower) else ""
+    return [where, _count(row.charts_used), typical, lead_words(row.lead), span]
+
+
+def _count(charts: float) -> str:
+    return "" if math.isnan(charts) else f"{charts:.0f}"
+
+
+def _lead(row: Any) -> Text:
+    if math.isnan(row.lead):
+        return Text("○ no lead", style="dim")
+    mark = "○ " if not row.used else "≈ " if row.within_test_error else ""
+    mark = "◆ " if row.odd_one_out else mark
+    span = ""
+    if math.isfinite(row.lower) and math.isfinite(row.upper):
+        span = f" ({_percent(row.lower)}…{_percent(row.upper)})"
+    style = "bold" if row.used else "dim"
+    return Text.assemble(
+        (f"{mark}{lead_words(row.lead)}", style), (span, "" if row.used else "dim")
+    )
+
+
+def _percent(lead: float) -> str:
+    return f"{round(100 * lead, 1) + 0.0:.1f}".replace("-", "−")

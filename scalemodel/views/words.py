@@ -41,8 +41,9 @@ def lead_words(lead: float) -> str:
 
 
 def lead_range_words(lower: float, upper: float) -> str:
-    """Write the range of a lead: "+3.1% to +9.0%"."""
-    return f"{lead_words(lower)} to {lead_words(upper)}"
+    """Write the range of a lead: "+3.1% to +9.0%", or one number where both ends are alike."""
+    low, high = lead_words(lower), lead_words(upper)
+    return low if low == high else f"{low} to {high}"
 
 
 def scene_words(game: str, preset: str) -> str:
@@ -73,3 +74,12 @@ def _pixels(resolution: str) -> tuple[int, str]:
 def shortened(text: str, longest: int) -> str:
     """Cut a text that is too long, with a sign that it was cut."""
     return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
+
+
+def short_scene(game: str, preset: str, longest: int) -> str:
+    """Name a scene in at most so many characters; the game is cut first, to keep presets apart."""
+    name = scene_words(game, preset)
+    if len(name) <= longest:
+        return name
+    preset = shortened(preset, longest // 2)
+    return scene_words(shortened(game, longest - len(preset) - 3), preset)

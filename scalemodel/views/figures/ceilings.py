@@ -28,7 +28,7 @@ from scalemodel.views.words import (
     level_words,
     rate_words,
     resolution_order,
-    scene_words,
+    short_scene,
     shortened,
 )
 
@@ -236,6 +236,6 @@ def _panel_title(
     where = f"{shortened(platform, 24)}: {known}" if name_platform else known
     left = -LABELS / AXES
     text: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points"}
-    name = shortened(scene_words(game, preset), 44)
+    name = short_scene(game, preset, 42)
     axes.annotate(name, (left, 1), (0, 17), fontweight="bold", **text)
     axes.annotate(where, (left, 1), (0, 5), color=QUIET, fontsize=8.5, **text)

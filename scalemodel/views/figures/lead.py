@@ -29,7 +29,7 @@ from scalemodel.views.words import (
     lead_words,
     level_words,
     resolution_order,
-    scene_words,
+    short_scene,
     shortened,
 )
 
@@ -176,8 +176,9 @@ def _panel(
 
 
 def _chart_name(chart: Any, name_platform: bool) -> str:
-    name = scene_words(chart.game, chart.preset)
-    return shortened(f"{name} | {chart.platform}" if name_platform else name, 40)
+    if not name_platform:
+        return short_scene(chart.game, chart.preset, 38)
+    return f"{short_scene(chart.game, chart.preset, 26)} | {shortened(chart.platform, 10)}"
 
 
 def _chart(axes: Axes, row: int, chart: Any) -> None:

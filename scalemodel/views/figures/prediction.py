@@ -262,15 +262,13 @@ def _neighbours(axes: Axes, row: int, measured: pd.DataFrame, letters: Mapping[s
 
 
 def _scene_names(axes: Axes, scenes: Sequence[tuple[str, str] | str]) -> None:
-    names = [
-        one if isinstance(one, str) else "\n".join(_two_lines(scene_words(*one))) for one in scenes
-    ]
+    names = [one if isinstance(one, str) else "\n".join(_two_lines(*one)) for one in scenes]
     axes.set_yticks(range(len(names)), names)
 
 
-def _two_lines(name: str) -> list[str]:
-    lines = textwrap.wrap(name, 30)
-    return lines if len(lines) <= 2 else [lines[0], shortened(f"{lines[1]} {lines[2]}", 29)]
+def _two_lines(game: str, preset: str) -> list[str]:
+    lines = textwrap.wrap(scene_words(game, preset), 30)
+    return lines if len(lines) <= 2 else [shortened(game, 29), f"| {shortened(preset, 27)}"]
 
 
 def _footnote(figure: Figure, table: pd.DataFrame) -> None:

@@ -1,0 +1,132 @@
+"""Small answers made by hand: invented cards and games, some with awkward names."""
+
+import math
+from typing import Any
+
+import pandas as pd
+
+PLATFORM = "open bench"
+SCENES = [("Saltmarch", "ultra"), ("Cash $5 & <Tag> $x^2$", "high [bold]")]
+RESOLUTIONS = ["1920x1080", "3840x2160"]
+CHART = ["platform", "game", "preset", "resolution"]
+
+
+def ceilings() -> pd.DataFrame:
+    """One row a result: three cards; at 1920x1080 the fast ones sit at the ceiling."""
+    rows = []
+    for game, preset in SCENES:
+        for card, low, high in [("Ka", 100.0, 50.0), ("Kb", 180.0, 90.0), ("Kc", 199.0, 120.0)]:
+            for resolution, rate in zip(RESOLUTIONS, (low, high), strict=True):
+                state = "cpu_bound" if rate > 195 else "mixed" if rate > 150 else "gpu_bound"
+                p = {"cpu_bound": 0.97, "mixed": 0.4, "gpu_bound": 0.01}[state]
+                row = (card, PLATFORM, game, preset, resolution, "average", rate, p)
+                rows.append((*row, 1 - p, 1.1, 200.0, state))
+    columns = ["card", *CHART, "metric", "rate", "p_ceiling", "sensitivity", "headroom"]
+    return pd.DataFrame(rows, columns=[*columns, "ceiling_rate", "state"])
+
+
+def charts() -> pd.DataFrame:
+    """One row a chart: a known ceiling in the first scene, a bound in the second."""
+    nan = math.nan
+    rows = [
+        (*SCENES[0], RESOLUTIONS[0], 200.0, 196.0, 205.0, 3, 2, "not_usable", nan),
+        (*SCENES[0], RESOLUTIONS[1], 200.0, 196.0, 205.0, 3, 0, "usable", nan),
+        (*SCENES[1], RESOLUTIONS[0], nan, 203.0, nan, 3, 1, "usable_below", 181.25),
+        (*SCENES[1], RESOLUTIONS[1], nan, 203.0, nan, 3, 0, "usable", nan),
+    ]
+    columns = ["game", "preset", "resolution", "ceiling_rate", "ceiling_low", "ceiling_high"]
+    table = pd.DataFrame(rows, columns=[*columns, "cards", "cards_cpu_bound", "verdict", "below"])
+    table = table.rename(columns={"below": "usable_below"})
+    return table.assign(platform=PLATFORM, metric="average")
+
+
+def prediction(card: str = "New $1") -> pd.DataFrame:
+    """One predicted card: one chart at the ceiling, one refused."""
+    nan = math.nan
+    rows = [
+        (*SCENES[0], RESOLUTIONS[0], 188.0, 197.0, 203.0, 0.9, ""),
+        (*SCENES[0], RESOLUTIONS[1], 95.0, 101.5, 108.0, 0.02, ""),
+        (*SCENES[1], RESOLUTIONS[0], 170.0, 181.0, 192.0, 0.2, ""),
+        (*SCENES[1], RESOLUTIONS[1], nan, nan, nan, nan, "no card with this memory size"),
+    ]
+    columns = ["game", "preset", "resolution", "lower", "median", "upper", "p_ceiling", "reason"]
+    table = pd.DataFrame(rows, columns=columns)
+    table = table.assign(card=card, platform=PLATFORM, metric="average", level=0.8, basis="tested")
+    order = ["card", *CHART, "metric", "level", "lower", "median", "upper", "p_ceiling", "basis"]
+    return table[[*order, "reason"]]
+
+
+def neighbours() -> pd.DataFrame:
+    """Measured rates of all three cards."""
+    return ceilings()[["card", *CHART, "rate"]]
+
+
+def against(card: str = "New $1") -> pd.DataFrame:
+    """Leads of the predicted card over Kb; one refused."""
+    table = prediction(card)[["card", *CHART, "metric", "level"]].assign(against="Kb")
+    numbers = {
+        "p_faster": [0.75, 0.91, 0.5, math.nan],
+        "lead_lower": [-0.01, 0.031, -0.05, math.nan],
+        "lead_median": [0.09, 0.12, 0.0, math.nan],
+        "lead_upper": [0.12, 0.2, 0.06, math.nan],
+    }
+    return table.assign(**numbers)
+
+
+def ranks(card: str = "New $1") -> pd.DataFrame:
+    """Positions among four cards on two charts."""
+    rows = []
+    for resolution, shares in zip(RESOLUTIONS, ((0.1, 0.6, 0.3, 0.0), (1.0, 0, 0, 0)), strict=True):
+        for position, share in enumerate(shares, start=1):
+            rows.append((card, PLATFORM, *SCENES[0], resolution, position, share))
+    return pd.DataFrame(rows, columns=["card", *CHART, "position", "probability"])
+
+
+def lead() -> pd.DataFrame:
+    """Leads of Kc over Kb: one left out, one within test error, one odd one out, summaries."""
+    nan = math.nan
+    chart = [
+        (*SCENES[0], RESOLUTIONS[0], 0.004, -0.006, 0.014, True, False, "both at the ceiling"),
+        (*SCENES[0], RESOLUTIONS[1], 0.333, 0.32, 0.346, False, True, ""),
+        (*SCENES[1], RESOLUTIONS[0], 0.006, -0.004, 0.016, True, True, ""),
+        (*SCENES[1], RESOLUTIONS[1], 0.12, 0.11, 0.13, False, True, ""),
+    ]
+    columns = ["game", "preset", "resolution", "lead", "lower", "upper", "within_test_error"]
+    table = pd.DataFrame(chart, columns=[*columns, "used", "reason"])
+    table = table.assign(
+        row_kind="chart",
+        odd_one_out=[False, True, False, False],
+        typical_lower=nan,
+        typical_upper=nan,
+        charts_used=nan,
+    )
+    sums = [
+        (RESOLUTIONS[0], 0.006, -0.004, 0.016, True, 0.006, 0.006, 1.0),
+        (RESOLUTIONS[1], 0.222, 0.21, 0.23, False, 0.12, 0.333, 2.0),
+        ("", 0.1456, 0.13, 0.16, False, 0.006, 0.12, 3.0),
+    ]
+    names = [*columns[2:], "typical_lower", "typical_upper", "charts_used"]
+    fixed: dict[str, Any] = {
+        "game": "",
+        "preset": "",
+        "used": True,
+        "reason": "",
+        "odd_one_out": False,
+    }
+    summaries = pd.DataFrame(sums, columns=names).assign(row_kind="summary", **fixed)
+    both = [part.astype(object) for part in (table, summaries)]
+    table = pd.concat(both, ignore_index=True).infer_objects()
+    table = table.assign(a="Kc", b="Kb", platform=PLATFORM)
+    order = ["a", "b", *CHART, "lead", "lower", "upper", "within_test_error", "used", "reason"]
+    extra = ["row_kind", "odd_one_out", "typical_lower", "typical_upper", "charts_used"]
+    return table[[*order, *extra]]
+
+
+def many(table: pd.DataFrame, copies: int) -> pd.DataFrame:
+    """The same rows for many games, each with a long name."""
+    parts = [
+        table.assign(game=f"Game {n:02d} with a name that goes on for longer than any panel")
+        for n in range(copies)
+    ]
+    chosen = pd.concat(parts, ignore_index=True)
+    return chosen.drop_duplicates([c for c in ("card", *CHART) if c in chosen.columns])

@@ -5,6 +5,7 @@ here grows linearly with the number of games (Rue & Held 2005, Gaussian Markov R
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy import linalg
@@ -30,7 +31,7 @@ class Arrow:
     border: FloatArray
 
     def _blocks(self) -> list[tuple[slice, FloatArray, FloatArray]]:
-        spans = [slice(a, b) for a, b in zip(self.bounds[:-1], self.bounds[1:], strict=True)]
+        spans = [slice(a, b) for a, b in pairwise(self.bounds)]
         return list(zip(spans, self.factors, self.ties, strict=True))
 
     @property
@@ -58,9 +59,7 @@ class Arrow:
         """Return draws with covariance H^-1, one a column, from standard normals (size, draws)."""
         out = np.empty_like(normals)
         shared = self._shared
-        out[shared] = linalg.solve_triangular(
-            self.border, normals[shared], lower=True, trans="T"
-        )
+        out[shared] = linalg.solve_triangular(self.border, normals[shared], lower=True, trans="T")
         for span, factor, tie in self._blocks():
             own = linalg.solve_triangular(factor, normals[span], lower=True, trans="T")
             out[span] = own - tie @ out[shared]
@@ -111,7 +110,7 @@ def factorise(matrix: csr_array, bounds: IntArray) -> Arrow:
     begin = int(bounds[-1])
     schur = matrix[begin:, begin:].toarray()
     factors, ties = [], []
-    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+    for a, b in pairwise(bounds):
         strip = matrix[int(a) : int(b)]
         factor = linalg.cholesky(strip[:, int(a) : int(b)].toarray(), lower=True)
         to_border = strip[:, begin:].toarray()

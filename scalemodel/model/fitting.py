@@ -5,15 +5,20 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import norm, qmc
 
-from scalemodel.model.arrays import FloatArray, IntArray
-from scalemodel.model.inputs import CardSpecs, Observed, Reference, shape_of
+from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
+from scalemodel.model.inputs import CardSpecs, Observed, Reference, Shape, shape_of
 from scalemodel.model.layout import Layout, make_layout
 from scalemodel.model.likelihood import CellLikelihood, cell_model, linear_predictors
+from scalemodel.model.memory import Cliffs, find_cliffs
 from scalemodel.model.mode import Mode, Prior, find_mode
 from scalemodel.model.priors import Levels, make_groups
 from scalemodel.model.scales import NOISE_NAMES, Scales, first_scales, update_scales
 
 MOST_ROUNDS = 60
+MOST_CLIFF_PASSES = 4
+FIRST_STEPS = 25
+STEPS_BETWEEN_SCALES = 3
+STEPS_AT_SCALE_POINT = 6
 #: Largest change of a log scale, as a share of its posterior sd, at which rounds stop.
 SCALE_TOLERANCE = 0.02
 
@@ -44,8 +49,9 @@ class ModelFit:
 
     Attributes:
         layout, specs: what was fitted to which cards.
-        observed: the cells it was fitted to.
-        mode: parameters at the peak, at the best scales.
+        kept: (cells,) mask of the cells the model was fitted to; the rest fell for lack of memory.
+        needs_more_than_gb: (views,) memory found to be too little for the view; 0 where unknown.
+        theta: parameters at the peak, at the best scales.
         scales: the best scales and their uncertainty.
         draws: joint draws over parameters and scales.
         status: "converged", or what did not converge.
@@ -55,7 +61,8 @@ class ModelFit:
 
     layout: Layout
     specs: CardSpecs
-    observed: Observed
+    kept: BoolArray
+    needs_more_than_gb: FloatArray
     theta: FloatArray
     scales: Scales
     draws: Draws
@@ -70,26 +77,19 @@ class Problem:
 
     likelihood: CellLikelihood
     layout: Layout
-    specs: CardSpecs
     block_of_row: IntArray
     start: FloatArray
 
 
-def prepare(
-    observed: Observed, specs: CardSpecs, game_of_scene: IntArray, *, ceiling: bool = True
-) -> Problem:
+def prepare(observed: Observed, specs: CardSpecs, shape: Shape) -> Problem:
     """Lay out the parameters for observed cells and find where to start from."""
-    shape = shape_of(specs, observed.rows, game_of_scene, ceiling=ceiling)
-    reference = Reference.of(specs)
     tops = _tops(observed, shape.platforms)
     levels = Levels(float(observed.log_rate.mean()), float(np.mean(list(tops.values()))))
     groups = make_groups(specs, shape, levels)
-    layout = make_layout(shape, reference, specs.stages, groups)
+    layout = make_layout(shape, Reference.of(specs), specs.stages, groups)
     likelihood = CellLikelihood.of(observed, specs, layout)
-    start = _start(likelihood, levels, tops)
-    return Problem(
-        likelihood, layout, specs, shape.game_of_scene[observed.rows.scene], start
-    )
+    start = _start(likelihood, tops)
+    return Problem(likelihood, layout, shape.game_of_scene[observed.rows.scene], start)
 
 
 def _tops(observed: Observed, platforms: int) -> dict[int, float]:
@@ -98,7 +98,7 @@ def _tops(observed: Observed, platforms: int) -> dict[int, float]:
     return {int(k): float(observed.log_rate[key == k].max()) for k in np.unique(key)}
 
 
-def _start(likelihood: CellLikelihood, levels: Levels, tops: dict[int, float]) -> FloatArray:
+def _start(likelihood: CellLikelihood, tops: dict[int, float]) -> FloatArray:
     """Start with ceilings a little above the highest rates and levels that fit on average."""
     layout, rows = likelihood.layout, likelihood.observed.rows
     theta = layout.prior_mean()
@@ -120,40 +120,89 @@ def _start(likelihood: CellLikelihood, levels: Levels, tops: dict[int, float]) -
     return theta
 
 
-def fit_model(problem: Problem, draws: int, seed: int, scale_points: int = 24) -> ModelFit:
-    """Fit the model and draw from its posterior.
+@dataclass(frozen=True)
+class FitSettings:
+    """How a fit is done.
 
-    Args:
-        problem: from `prepare`.
-        draws: number of joint draws, spread evenly over the scale points.
+    Attributes:
+        draws: joint posterior draws, spread evenly over the scale points.
+        scale_points: points of the scales' posterior at which the mode is found anew; a power
+            of two.
         seed: seed of the draws; the mode does not depend on it.
-        scale_points: points of the scales' posterior at which the mode is found anew.
+        ceiling: whether rates meet a ceiling at all.
     """
-    mode, scales, rounds, settled = climb(problem, first_scales(problem.layout))
-    status = "converged"
-    if not settled:
-        status = f"scales not settled after {rounds} rounds"
-    elif not mode.converged:
-        status = f"mode not reached: one more step would gain {mode.decrement:.2g}"
+
+    draws: int = 512
+    scale_points: int = 32
+    seed: int = 0
+    ceiling: bool = True
+
+
+def fit_model(
+    observed: Observed, specs: CardSpecs, game_of_scene: IntArray, settings: FitSettings
+) -> ModelFit:
+    """Fit the model to measured cells and draw from its posterior.
+
+    Cells that fell for lack of memory are found first and left out.
+    """
+    shape = shape_of(specs, observed.rows, game_of_scene, ceiling=settings.ceiling)
+    kept = np.ones(len(observed.log_rate), dtype=bool)
+    needs = np.zeros(len(shape.scene_of_view))
+    scales: Scales | None = None
+    for _ in range(MOST_CLIFF_PASSES):
+        problem = prepare(observed.take(np.flatnonzero(kept)), specs, shape)
+        climbed = climb(problem, scales or first_scales(problem.layout))
+        cliffs = _cliffs_below(observed, specs, problem.layout, climbed.mode.theta)
+        if (cliffs.fell == ~kept).all():
+            break
+        kept, needs, scales = ~cliffs.fell, cliffs.needs_more_than_gb, climbed.scales
     return ModelFit(
         layout=problem.layout,
-        specs=problem.specs,
-        observed=problem.likelihood.observed,
-        theta=mode.theta,
-        scales=scales,
-        draws=_draw(problem, mode, scales, draws, seed, scale_points),
-        status=status,
-        rounds=rounds,
-        log_marginal=mode.log_marginal(),
+        specs=specs,
+        kept=kept,
+        needs_more_than_gb=needs,
+        theta=climbed.mode.theta,
+        scales=climbed.scales,
+        draws=_draw(problem, climbed, settings),
+        status=climbed.status,
+        rounds=climbed.rounds,
+        log_marginal=climbed.mode.log_marginal(),
     )
 
 
-def climb(problem: Problem, scales: Scales) -> tuple[Mode, Scales, int, bool]:
+def _cliffs_below(
+    observed: Observed, specs: CardSpecs, layout: Layout, theta: FloatArray
+) -> Cliffs:
+    """Find falls among all cells, in the fit or not, against the model at `theta`."""
+    model = CellLikelihood.of(observed, specs, layout).model(theta)
+    residual = observed.log_rate - model.log_rate
+    views = len(layout.shape.scene_of_view)
+    return find_cliffs(residual, observed.rows.view, specs.memory_gb[observed.rows.card], views)
+
+
+@dataclass(frozen=True)
+class Climbed:
+    """Where alternating between mode and scales ended.
+
+    Attributes:
+        mode: the mode at the scales.
+        scales: the scales.
+        rounds: rounds taken.
+        status: "converged", or what did not converge.
+    """
+
+    mode: Mode
+    scales: Scales
+    rounds: int
+    status: str
+
+
+def climb(problem: Problem, scales: Scales) -> Climbed:
     """Alternate modes and scales until the scales settle."""
     theta = problem.start
     for rounds in range(1, MOST_ROUNDS + 1):
         prior = Prior.at(problem.layout, scales.values)
-        steps = 25 if rounds == 1 else 3
+        steps = FIRST_STEPS if rounds == 1 else STEPS_BETWEEN_SCALES
         mode = find_mode(problem.likelihood, prior, scales.noise, theta, steps)
         updated = update_scales(problem.likelihood, mode, scales, problem.block_of_row)
         moved = max(
@@ -165,27 +214,30 @@ def climb(problem: Problem, scales: Scales) -> tuple[Mode, Scales, int, bool]:
             break
     prior = Prior.at(problem.layout, scales.values)
     mode = find_mode(problem.likelihood, prior, scales.noise, theta)
-    return mode, scales, rounds, moved < SCALE_TOLERANCE
+    status = "converged"
+    if moved >= SCALE_TOLERANCE:
+        status = f"scales not settled after {rounds} rounds"
+    elif not mode.converged:
+        status = f"mode not reached: one more step would gain {mode.decrement:.2g}"
+    return Climbed(mode, scales, rounds, status)
 
 
-def _draw(
-    problem: Problem, mode: Mode, scales: Scales, draws: int, seed: int, points: int
-) -> Draws:
+def _draw(problem: Problem, climbed: Climbed, settings: FitSettings) -> Draws:
     """Draw scales around their best values, and parameters around the mode at each."""
     names = (*problem.layout.scales(), *NOISE_NAMES)
-    best = np.log([scales.values[n] for n in names])
-    spread = np.array([scales.log_sd[n] for n in names])
-    uniform = qmc.Sobol(len(names), seed=seed).random(points)
+    best = np.log([climbed.scales.values[n] for n in names])
+    spread = np.array([climbed.scales.log_sd[n] for n in names])
+    points = settings.scale_points
+    uniform = qmc.Sobol(len(names), seed=settings.seed).random(points)
     logs = best + spread * norm.ppf(np.clip(uniform, 1e-6, 1 - 1e-6))
-    rng = np.random.default_rng(seed)
-    counts = np.diff(np.linspace(0, draws, points + 1).astype(int))
-    thetas, used = [], []
-    for log_values, count in zip(logs, counts, strict=True):
-        values = dict(zip(names, np.exp(log_values), strict=True))
-        at = Scales(values, scales.log_sd)
-        prior = Prior.at(problem.layout, values)
-        there = find_mode(problem.likelihood, prior, at.noise, mode.theta, 6)
-        normals = rng.standard_normal((problem.layout.size, int(count)))
-        thetas.append((there.theta[:, None] + there.factors.sample(normals)).T)
-        used.append(np.tile(np.exp(log_values), (int(count), 1)))
-    return Draws(np.concatenate(thetas), np.concatenate(used), names)
+    rng = np.random.default_rng(settings.seed)
+    each = settings.draws // points
+    thetas = []
+    for log_values in logs:
+        scales = Scales(dict(zip(names, np.exp(log_values), strict=True)), {})
+        prior = Prior.at(problem.layout, scales.values)
+        start = climbed.mode.theta
+        mode = find_mode(problem.likelihood, prior, scales.noise, start, STEPS_AT_SCALE_POINT)
+        normals = rng.standard_normal((problem.layout.size, each))
+        thetas.append((mode.theta[:, None] + mode.factors.sample(normals)).T)
+    return Draws(np.concatenate(thetas), np.repeat(np.exp(logs), each, axis=0), names)

@@ -19,8 +19,9 @@ class CardSpecs:
         capacity: (cards, capacities) logs of further specs that may shift a card's rate.
         memory_gb: (cards,) memory capacity, NaN where unknown.
         fitted: (cards,) index of the card among those of the fit; -1 for a card not measured.
-        architecture: (cards,) index of the architecture; -1 for one that no tested card has.
-        vendor: (cards,) index of the vendor; -1 for one that no tested card has.
+        architecture: (cards,) index of the architecture; negative for one that no tested card
+            has (-1, -2, ...: different new ones).
+        vendor: (cards,) index of the vendor; negative likewise.
         arithmetic, traffic: index of the stage limited by the shaders or by bandwidth, or None.
     """
 

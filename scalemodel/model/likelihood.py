@@ -116,7 +116,8 @@ def student_log_density(squared: FloatArray, scale2: FloatArray, tail: float) ->
     """Return log t densities at squared residuals, with squared scales and degrees of freedom."""
     constant = gammaln((tail + 1) / 2) - gammaln(tail / 2) - 0.5 * np.log(np.pi * tail)
     kernel: FloatArray = np.log1p(squared / (tail * scale2))
-    return constant - 0.5 * np.log(scale2) - 0.5 * (tail + 1) * kernel
+    density: FloatArray = constant - 0.5 * np.log(scale2) - 0.5 * (tail + 1) * kernel
+    return density
 
 
 @dataclass(frozen=True)

@@ -112,9 +112,7 @@ def find_mode(
         steps += 1
 
 
-def _factors(
-    evaluation: Evaluation, prior: Prior, layout: Layout, damping: float
-) -> Arrow:
+def _factors(evaluation: Evaluation, prior: Prior, layout: Layout, damping: float) -> Arrow:
     matrix = csr_array(evaluation.information + prior.precision)
     if damping:
         matrix = csr_array(matrix + diags_array(damping * matrix.diagonal()))

@@ -88,12 +88,11 @@ def smooth_kernel(a: FloatArray, b: FloatArray) -> FloatArray:
 def smooth_precision(features: FloatArray) -> FloatArray:
     """Return the precision of the smooth residual at scale 1 over the tested cards."""
     covariance = smooth_kernel(features, features) + 1e-3 * np.eye(len(features))
-    return np.linalg.inv(covariance)
+    precision: FloatArray = np.linalg.inv(covariance)
+    return precision
 
 
-def make_groups(
-    specs: CardSpecs, shape: Shape, levels: Levels
-) -> tuple[Group, ...]:
+def make_groups(specs: CardSpecs, shape: Shape, levels: Levels) -> tuple[Group, ...]:
     """Return all groups of parameters that this bench can inform."""
     groups = [*_level_groups(levels), *_stage_groups(specs), *_card_groups(specs)]
     groups += _spec_groups(specs)
@@ -150,9 +149,7 @@ def _card_groups(specs: CardSpecs) -> list[Group]:
         ),
         Group("card", "offset", "card", 0.0, "card"),
         Group("card_pixels", "offset", "card", 0.0, "card_pixels", times="log_pixels"),
-        Group(
-            "smooth", "offset", "card", 0.0, "smooth", precision=smooth_precision(features)
-        ),
+        Group("smooth", "offset", "card", 0.0, "smooth", precision=smooth_precision(features)),
     ]
     for k in range(specs.capacity.shape[1]):
         groups.append(Group(f"capacity:{k}", "offset", "one", 0.0, "capacity", f"capacity:{k}"))

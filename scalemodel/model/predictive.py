@@ -1,0 +1,109 @@
+"""What the fitted model says of cells it has not seen: joint draws of both sides and the rate."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from scalemodel.model.arrays import FloatArray, IntArray
+from scalemodel.model.fitting import ModelFit
+from scalemodel.model.inputs import CardSpecs, Rows
+from scalemodel.model.likelihood import as_predictors, linear_predictors, stage_speeds
+from scalemodel.model.physics import gpu_side, under_ceiling
+from scalemodel.model.priors import feature_spread, smooth_kernel, spec_features
+
+
+@dataclass(frozen=True)
+class CellDraws:
+    """Joint draws for rows, (draws, rows) each, in logs of frames per second.
+
+    Attributes:
+        log_gpu: rate without the ceiling, board and cell effects included.
+        log_ceiling: the ceiling; +inf without one.
+        log_p: sharpness of the knee.
+        log_rate: what a careful measurement of the cell would show.
+    """
+
+    log_gpu: FloatArray
+    log_ceiling: FloatArray
+    log_p: FloatArray
+    log_rate: FloatArray
+
+
+def draw_cells(fit: ModelFit, specs: CardSpecs, rows: Rows, seed: int) -> CellDraws:
+    """Draw cells of cards with the given sheets, tested or not (`rows.card` indexes `specs`).
+
+    Effects the fit knows (of a tested card, architecture or vendor) are drawn from the posterior;
+    those of a new card, architecture or vendor from their distribution over the known ones. Cards
+    with the same negative architecture (or vendor) share one new architecture (or vendor).
+    """
+    rng = np.random.default_rng(seed)
+    design = fit.layout.design(rows, specs)
+    values = linear_predictors(design, fit.layout, fit.draws.theta)
+    _add_new_effects(values, fit, specs, rows, rng)
+    stages = len(specs.stages)
+    gpu = gpu_side(stage_speeds(rows, specs, fit.layout), as_predictors(values, stages)).log_rate
+    draws = len(fit.draws.theta)
+    tail = fit.draws.scale("tail")[:, None]
+    mixing = np.sqrt(tail / rng.chisquare(tail, size=(draws, len(rows))))
+    noise_gpu = fit.draws.scale("gpu_noise")[:, None] * rng.standard_normal((draws, len(rows)))
+    noise = fit.draws.scale("noise")[:, None] * rng.standard_normal((draws, len(rows)))
+    gpu = gpu + mixing * noise_gpu
+    if not fit.layout.shape.has_ceiling:
+        infinite = np.full_like(gpu, np.inf)
+        return CellDraws(gpu, infinite, infinite, gpu + mixing * noise)
+    ceiling, log_p = values[stages + 1], values[stages + 2]
+    log_rate = under_ceiling(gpu, ceiling, log_p).log_rate
+    return CellDraws(gpu, ceiling, log_p, log_rate + mixing * noise)
+
+
+def _add_new_effects(
+    values: FloatArray, fit: ModelFit, specs: CardSpecs, rows: Rows, rng: np.random.Generator
+) -> None:
+    """Add the effects of new cards, architectures and vendors to (predictors, draws, rows)."""
+    for group in fit.layout.groups:
+        new = _new_keys(group.key, specs, rows)
+        if new is None or not (new >= 0).any():
+            continue
+        size = int(new.max()) + 1
+        if group.name == "smooth":
+            effects = _smooth_effects(fit, specs, rng)
+        else:
+            scale = fit.draws.scale(str(group.scale))
+            effects = scale[:, None] * rng.standard_normal((len(scale), size))
+        here = np.flatnonzero(new >= 0)
+        times = rows.log_pixels[here] if group.times == "log_pixels" else 1.0
+        predictor = fit.layout.predictors.index(group.predictor)
+        values[predictor][:, here] += effects[:, new[here]] * times
+
+
+def _new_keys(key: str, specs: CardSpecs, rows: Rows) -> IntArray | None:
+    """Return which new effect acts on each row (-1: none), or None where nothing can be new."""
+    architecture, vendor = specs.architecture[rows.card], specs.vendor[rows.card]
+    if key == "card":
+        return np.where(specs.fitted[rows.card] < 0, rows.card, -1)
+    if key == "architecture":
+        return np.where(architecture < 0, -1 - architecture, -1)
+    if key == "vendor":
+        return np.where(vendor < 0, -1 - vendor, -1)
+    if key == "architecture_scene":
+        scenes = int(rows.scene.max()) + 1
+        return np.where(architecture < 0, (-1 - architecture) * scenes + rows.scene, -1)
+    return None
+
+
+def _smooth_effects(fit: ModelFit, specs: CardSpecs, rng: np.random.Generator) -> FloatArray:
+    """Draw (draws, cards) smooth residuals of new cards given those of the tested cards."""
+    spread = feature_spread(fit.specs)
+    tested, new = spec_features(fit.specs) / spread, spec_features(specs) / spread
+    where = fit.layout.position("smooth")
+    precision = next(g.precision for g in fit.layout.groups if g.name == "smooth")
+    assert precision is not None
+    between = smooth_kernel(new, tested)
+    weights = between @ precision
+    covariance = smooth_kernel(new, new) - weights @ between.T
+    values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))
+    scale = fit.draws.scale("smooth")[:, None]
+    normals = rng.standard_normal((len(scale), len(new)))
+    effects: FloatArray = fit.draws.theta[:, where] @ weights.T + scale * (normals @ root.T)
+    return effects

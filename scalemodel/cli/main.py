@@ -7,7 +7,6 @@ a command runs, so that help answers at once.
 import importlib
 import os
 import sys
-from typing import NoReturn
 
 import click
 
@@ -59,14 +58,14 @@ class Commands(click.Group):
         except KeyboardInterrupt:
             ctx.exit(INTERRUPTED)
         except BrokenPipeError:
-            _leave_quietly(ctx)
+            close_output()
+            ctx.exit(PIPE_CLOSED)
         return result
 
 
-def _leave_quietly(ctx: click.Context) -> NoReturn:
-    """End without the complaint Python makes when it flushes to a reader that has gone."""
+def close_output() -> None:
+    """Turn standard output away, so that Python does not complain about its reader at the end."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    ctx.exit(PIPE_CLOSED)
 
 
 @click.group(

@@ -45,8 +45,9 @@ def check_view(report: CheckReport) -> RenderableType:
 
 
 def _counted(counts: Mapping[str, int]) -> str:
-    words = [f"{counts[name]:,} {name}" for name in ("cards", "charts", "cells", "runs")]
-    return ", ".join(words)
+    return ", ".join(
+        count_words(counts[f"{one}s"], one) for one in ("card", "chart", "cell", "run")
+    )
 
 
 def _reading(file: FileReading) -> list[str]:

@@ -2,7 +2,7 @@
 
 import io
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Protocol
+from typing import Any
 
 import pandas as pd
 from rich.box import Box
@@ -25,10 +25,6 @@ MOST_REASONS = 8
 
 _RULE = Box("    \n    \n ── \n    \n    \n    \n    \n    \n")
 """One thin line under the names of the columns, nothing else."""
-
-
-class _Words(Protocol):
-    def __call__(self, row: Any) -> Text: ...
 
 
 def heading(name: str, about: str) -> Text:
@@ -72,7 +68,7 @@ def grid(
 
 def by_scene(
     charts: pd.DataFrame,
-    words: _Words,
+    words: Callable[[Any], Text],
     *,
     empty: str,
     beside: Mapping[str, Callable[[pd.DataFrame], str]] | None = None,
@@ -89,10 +85,15 @@ def by_scene(
     resolutions = resolution_order(charts["resolution"])
     if len(resolutions) > MOST_COLUMNS:
         rows = [
-            [scene_words(chart.game, chart.preset), chart.resolution, words(chart)]
-            for chart in rows_of(charts)
+            [
+                scene_words(chart.game, chart.preset),
+                *(write(charts.iloc[[n]]) for write in extra.values()),
+                chart.resolution,
+                words(chart),
+            ]
+            for n, chart in enumerate(rows_of(charts))
         ]
-        return grid(["scene", "resolution", ""], rows, empty)
+        return grid(["scene", *extra, "resolution", ""], rows, empty)
     rows = []
     for (game, preset), scene in charts.groupby(["game", "preset"], sort=False):
         cells = {chart.resolution: words(chart) for chart in rows_of(scene)}

@@ -1,0 +1,84 @@
+"""A fit that answers from tables made by hand, to test the command line by itself."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from tests.views import examples
+
+
+@dataclass(frozen=True)
+class FakeAnswer:
+    """Any answer: the tables a command may ask for."""
+
+    words: str
+    table: pd.DataFrame
+    charts: pd.DataFrame = field(default_factory=pd.DataFrame)
+    against: pd.DataFrame = field(default_factory=pd.DataFrame)
+    ranks: pd.DataFrame = field(default_factory=pd.DataFrame)
+    neighbours: pd.DataFrame = field(default_factory=examples.neighbours)
+
+    def __str__(self) -> str:
+        return self.words
+
+
+@dataclass
+class FakeFit:
+    """Keeps what it was asked, and answers from the examples."""
+
+    asked: list[tuple[object, ...]] = field(default_factory=list)
+    cards: tuple[str, ...] = ("New $1",)
+    status: str = "converged"
+
+    @property
+    def settings(self) -> dict[str, object]:
+        return {"seed": 0}
+
+    @property
+    def table(self) -> pd.DataFrame:
+        return pd.DataFrame({"part": ["ceiling"], "value": [1.5]})
+
+    @property
+    def left_out(self) -> pd.DataFrame:
+        return pd.DataFrame({"card": ["Ka"], "reason": ["too little memory"]})
+
+    def __str__(self) -> str:
+        return "The fit in words."
+
+    def ceilings(self, *, level: float) -> FakeAnswer:
+        self.asked.append(("ceilings", level))
+        return FakeAnswer("Ceilings in words.", examples.ceilings(), charts=examples.charts())
+
+    def predict(
+        self, specs: pd.DataFrame, *, level: float, against: tuple[str, ...], ranks: bool
+    ) -> FakeAnswer:
+        self.asked.append(("predict", list(specs["card"]), level, against, ranks))
+        none = pd.DataFrame()
+        return FakeAnswer(
+            "Prediction in words.",
+            pd.concat([examples.prediction(card) for card in self.cards], ignore_index=True),
+            against=examples.against() if against else none,
+            ranks=examples.ranks() if ranks else none,
+        )
+
+    def lead(self, a: str, b: str, *, level: float) -> FakeAnswer:
+        self.asked.append(("lead", a, b, level))
+        return FakeAnswer("Lead in words.", examples.lead())
+
+
+def write_specs(path: Path) -> Path:
+    """Write a spec sheet that can be read."""
+    header = "card,vendor,architecture,shaders,boost_clock_mhz,memory_gb,memory_bandwidth_gbs\n"
+    path.write_text(header + "New $1,Ostrel,Cairn,2048,2000,8,256\n", encoding="utf-8")
+    return path
+
+
+def write_bench(folder: Path, rate: str = "99") -> Path:
+    """Write a bench of one run."""
+    folder.mkdir(parents=True, exist_ok=True)
+    write_specs(folder / "cards.csv")
+    text = "card,platform,game,preset,resolution,run,avg_fps\n"
+    text += f"New $1,open bench,Saltmarch,ultra,1920x1080,1,{rate}\n"
+    (folder / "results.csv").write_text(text, encoding="utf-8")
+    return folder

@@ -1,0 +1,278 @@
+"""Every command, answered by a fake fit."""
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner, Result
+
+from scalemodel.cli import fitted as fitted_module
+from scalemodel.cli.main import run
+from scalemodel.errors import ScalemodelError
+from scalemodel.views.words import CAUTION
+from tests.cli.fakes import FakeFit, write_bench, write_specs
+from tests.views import examples
+
+
+@pytest.fixture
+def fit(monkeypatch: pytest.MonkeyPatch) -> FakeFit:
+    fake = FakeFit()
+
+    def fitted(bench: Path, metric: str) -> FakeFit:
+        fake.asked.append((str(bench), metric))
+        return fake
+
+    monkeypatch.setattr(fitted_module, "fitted", fitted)
+    return fake
+
+
+def call(*words: str | Path) -> Result:
+    return CliRunner().invoke(run, [str(word) for word in words], catch_exceptions=False)
+
+
+def read(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+CEILINGS = "card,platform,game,preset,resolution,metric,rate,p_ceiling,sensitivity,headroom"
+CHARTS = "platform,game,preset,resolution,metric,ceiling_rate,ceiling_low,ceiling_high,cards"
+PREDICT = "card,platform,game,preset,resolution,metric,level,lower,median,upper,p_ceiling,basis"
+
+
+def test_a_pipe_gets_csv_with_the_columns_of_the_question(fit: FakeFit) -> None:
+    result = call("ceilings", "bench")
+    assert result.exit_code == 0
+    assert result.stdout.splitlines()[0] == f"{CEILINGS},ceiling_rate,state"
+    assert len(read(result.stdout)) == len(examples.ceilings())
+    assert fit.asked == [("bench", "average"), ("ceilings", 0.8)]
+
+
+def test_charts_are_rows_of_their_own(fit: FakeFit) -> None:
+    rows = read(call("ceilings", "bench", "--charts").stdout)
+    assert len(rows) == 4
+    assert set(CHARTS.split(",")) | {"verdict", "usable_below", "cards_cpu_bound"} == set(rows[0])
+    assert rows[2]["usable_below"] == "181.25"
+    assert fit.asked[-1] == ("ceilings", 0.8)
+
+
+def test_metric_and_level_reach_the_fit(fit: FakeFit) -> None:
+    call("lead", "bench", "Kc", "Kb", "--metric", "low_1pct", "--level", "0.95")
+    assert fit.asked == [("bench", "low_1pct"), ("lead", "Kc", "Kb", 0.95)]
+
+
+def test_the_table_can_be_asked_for(fit: FakeFit) -> None:
+    result = call("ceilings", "bench", "--format", "table")
+    assert "Ceilings in words." in result.stdout
+    assert "○ not usable" in result.stdout
+    assert fit.asked
+
+
+@pytest.mark.parametrize(
+    ("command", "rows"),
+    [(("ceilings", "bench"), 12), (("lead", "bench", "Kc", "Kb"), 7), (("fit", "bench"), 1)],
+)
+def test_json_says_what_it_is_about(fit: FakeFit, command: tuple[str, ...], rows: int) -> None:
+    document = json.loads(call(*command, "--format", "json").stdout)
+    assert document["command"] == command[0]
+    assert document["bench"] == "bench"
+    assert document["settings"] == {"seed": 0}
+    assert document["status"] == "converged"
+    assert document["left_out"] == [{"card": "Ka", "reason": "too little memory"}]
+    assert document["summary"].endswith("in words.")
+    assert len(document["records"]) == rows
+    assert fit.asked
+
+
+def test_fit_can_list_what_it_left_out(fit: FakeFit) -> None:
+    assert call("fit", "bench").stdout == "part,value\nceiling,1.5\n"
+    assert call("fit", "bench", "--left-out").stdout == "card,reason\nKa,too little memory\n"
+    assert "2 cells" not in call("fit", "bench", "--format", "table").stdout
+    assert fit.asked
+
+
+def test_predict_reads_the_sheets_and_cautions_once(fit: FakeFit, tmp_path: Path) -> None:
+    specs = write_specs(tmp_path / "specs.csv")
+    result = call("predict", "bench", "--specs", specs)
+    assert result.stdout.splitlines()[0] == f"{PREDICT},reason"
+    assert result.stderr == f"{CAUTION}\n"
+    assert fit.asked[-1] == ("predict", ["New $1"], 0.8, (), False)
+    table = call("predict", "bench", "--specs", specs, "--format", "table")
+    assert " ".join(table.output.split()).count(CAUTION) == 1
+    document = json.loads(call("predict", "bench", "--specs", specs, "--format", "json").stdout)
+    assert document["notes"] == [CAUTION]
+
+
+def test_against_adds_rows_and_columns(fit: FakeFit, tmp_path: Path) -> None:
+    specs = write_specs(tmp_path / "specs.csv")
+    rows = read(call("predict", "bench", "--specs", specs, "--against", "Kb").stdout)
+    assert [row["against"] for row in rows] == [""] * 4 + ["Kb"] * 4
+    assert rows[4]["p_faster"] == "0.750"
+    assert rows[5]["lead_median"] == "0.1200"
+    assert rows[4]["median"] == ""
+    assert fit.asked[-1] == ("predict", ["New $1"], 0.8, ("Kb",), False)
+
+
+def test_ranks_are_rows_of_their_own(fit: FakeFit, tmp_path: Path) -> None:
+    specs = write_specs(tmp_path / "specs.csv")
+    rows = read(call("predict", "bench", "--specs", specs, "--ranks").stdout)
+    assert rows[1]["position"] == "2"
+    assert rows[1]["probability"] == "0.600"
+    both = ("predict", "bench", "--specs", specs, "--ranks", "--against", "Kb")
+    refused = call(*both)
+    assert refused.exit_code == 2
+    assert "in csv and json ask for one at a time" in refused.stderr
+    shown = call(*both, "--format", "table").stdout
+    assert "▍New $1 against Kb" in shown
+    assert "▍New $1: position" in shown
+    assert fit.asked
+
+
+@pytest.mark.parametrize(("name", "start"), [("a.csv", "a,b,"), ("a.json", "{"), ("a.txt", "\n")])
+def test_the_ending_of_the_file_decides_the_format(
+    fit: FakeFit, tmp_path: Path, name: str, start: str
+) -> None:
+    file = tmp_path / name
+    result = call("lead", "bench", "Kc", "Kb", "-o", file)
+    assert result.exit_code == 0
+    assert result.stdout == ""
+    assert result.stderr == f"Wrote {file}\n"
+    assert file.read_text(encoding="utf-8").startswith(start)
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+    assert fit.asked
+
+
+def test_a_file_that_cannot_be_written_is_one_message(fit: FakeFit, tmp_path: Path) -> None:
+    result = call("lead", "bench", "Kc", "Kb", "-o", tmp_path / "no" / "a.csv")
+    assert result.exit_code == 2
+    assert result.stderr == (
+        f"{tmp_path}/no/a.csv: this file cannot be written (No such file or directory). "
+        "Fix: choose a folder that exists and that you may write to.\n"
+    )
+    assert fit.asked
+
+
+@pytest.mark.parametrize(
+    "command", [("ceilings", "bench"), ("lead", "bench", "Kc", "Kb"), ("predict", "bench")]
+)
+@pytest.mark.parametrize(("ending", "first"), [("png", b"\x89PNG"), ("svg", b"<?xml")])
+def test_figures_go_to_their_file(
+    fit: FakeFit, tmp_path: Path, command: tuple[str, ...], ending: str, first: bytes
+) -> None:
+    specs = write_specs(tmp_path / "specs.csv")
+    more = ("--specs", specs) if command[0] == "predict" else ()
+    file = tmp_path / f"picture.{ending}"
+    result = call(*command, *more, "--figure", file)
+    assert result.exit_code == 0
+    assert f"Drew {file}\n" in result.stderr
+    assert file.read_bytes().startswith(first)
+    assert fit.asked
+
+
+def test_several_predicted_cards_get_a_figure_each(fit: FakeFit, tmp_path: Path) -> None:
+    fit.cards = ("New 1", "New/1", "../Neu 2")
+    specs = write_specs(tmp_path / "specs.csv")
+    result = call("predict", "bench", "--specs", specs, "--figure", tmp_path / "p.png")
+    assert result.exit_code == 0
+    made = sorted(path.name for path in tmp_path.glob("*.png"))
+    names = ["new-1-open-bench", "new-1-open-bench-2", "neu-2-open-bench"]
+    assert made == sorted(f"p-{name}.png" for name in names)
+
+
+def test_a_figure_of_another_kind_is_refused_before_anything_runs(fit: FakeFit) -> None:
+    result = call("ceilings", "bench", "--figure", "a.pdf")
+    assert result.exit_code == 2
+    assert "'a.pdf' should end in .png or .svg." in result.stderr
+    assert fit.asked == []
+
+
+@pytest.mark.parametrize("level", ["0", "1", "80", "x"])
+def test_levels_are_shares_between_0_and_1(fit: FakeFit, level: str) -> None:
+    assert call("ceilings", "bench", "--level", level).exit_code == 2
+    assert fit.asked == []
+
+
+def test_errors_for_the_user_are_a_message_and_2(
+    monkeypatch: pytest.MonkeyPatch, fit: FakeFit
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise ScalemodelError('there is no card "Kd". Fix: choose one of the bench.')
+
+    monkeypatch.setattr(FakeFit, "lead", refuse)
+    result = call("lead", "bench", "Kd", "Kb")
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    assert result.stderr == 'there is no card "Kd". Fix: choose one of the bench.\n'
+    assert fit.asked
+
+
+@pytest.mark.parametrize(("error", "code"), [(KeyboardInterrupt, 130), (BrokenPipeError, 141)])
+def test_interrupts_and_closed_pipes_are_quiet(
+    monkeypatch: pytest.MonkeyPatch, error: type[BaseException], code: int
+) -> None:
+    def stop(*_: object) -> None:
+        raise error
+
+    monkeypatch.setattr(fitted_module, "fitted", stop)
+    monkeypatch.setattr("scalemodel.cli.main.close_output", lambda: None)
+    result = call("fit", "bench")
+    assert result.exit_code == code
+    assert result.output == ""
+
+
+def test_check_says_no_with_1_and_lists_everything(tmp_path: Path) -> None:
+    bench = write_bench(tmp_path / "bench", rate="abc")
+    result = call("check", bench)
+    assert result.exit_code == 1
+    rows = read(result.stdout)
+    assert rows[0]["file"] == "results.csv"
+    assert rows[0]["row"] == "2"
+    assert rows[0]["severity"] == "error"
+    document = json.loads(call("check", bench, "--format", "json").stdout)
+    assert document["ok"] is False
+    assert document["records"][0]["column"] == "avg_fps"
+
+
+def test_check_says_yes_with_0(tmp_path: Path) -> None:
+    bench = write_bench(tmp_path / "bench")
+    result = call("check", bench, "--format", "table")
+    assert result.exit_code == 0
+    assert "Sound: 1 card, 1 chart, 1 cell, 1 run" in result.stdout
+    document = json.loads(call("check", bench, "--format", "json").stdout)
+    assert document["counts"]["runs"] == 1
+    assert document["reading"][0]["name"] == "cards.csv"
+    header = "row,card,platform,game,preset,resolution,run,avg_fps,reason\n"
+    assert call("check", bench, "--excluded").stdout == header
+
+
+def test_check_of_nothing_is_bad_input(tmp_path: Path) -> None:
+    result = call("check", tmp_path / "none")
+    assert result.exit_code == 2
+    assert "there is no such folder" in result.stderr
+    assert "Traceback" not in result.output
+
+
+def test_start_writes_a_bench_that_is_sound_and_never_overwrites(tmp_path: Path) -> None:
+    first = call("start", tmp_path / "mine")
+    assert first.exit_code == 0
+    assert f"Wrote {tmp_path / 'mine' / 'results.csv'}" in first.stdout
+    assert call("check", tmp_path / "mine").exit_code == 0
+    again = call("start", tmp_path / "mine")
+    assert again.exit_code == 2
+    assert "nothing was overwritten" in again.stderr
+
+
+def test_unknown_commands_are_usage_errors() -> None:
+    result = call("rank", "bench")
+    assert result.exit_code == 2
+    assert "No such command 'rank'" in result.stderr
+
+
+def test_every_command_shows_an_example_of_itself() -> None:
+    with click.Context(run) as context:
+        for name in run.list_commands(context):
+            command = run.get_command(context, name)
+            assert command is not None
+            assert f"  scalemodel {name}" in (command.help or "")

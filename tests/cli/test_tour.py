@@ -1,0 +1,83 @@
+"""The tour, with a fake fit: what it writes, says, and leaves alone."""
+
+import shutil
+from importlib.resources import files
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner, Result
+
+from scalemodel.cli import guide as guide_module
+from scalemodel.cli.main import run
+from scalemodel.views.words import CAUTION
+from tests.cli.fakes import FakeFit
+
+
+@pytest.fixture
+def fit(monkeypatch: pytest.MonkeyPatch) -> FakeFit:
+    fake = FakeFit(cards=("New 1", "New 2", "New 3"))
+    monkeypatch.setattr(guide_module, "fitted", lambda *_: fake)
+    return fake
+
+
+def tour(folder: Path) -> Result:
+    return CliRunner().invoke(run, ["tour", str(folder)], catch_exceptions=False)
+
+
+def test_the_tour_answers_every_question_and_keeps_the_results(
+    fit: FakeFit, tmp_path: Path
+) -> None:
+    folder = tmp_path / "tour"
+    result = tour(folder)
+    assert result.exit_code == 0
+    made = {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
+    tables = {"check.csv", "fit.csv", "ceilings.csv", "ceilings-charts.csv", "predict.csv"}
+    figures = {"ceilings.png", "lead.png"}
+    figures |= {f"predict-new-{n}-open-bench.png" for n in (1, 2, 3)}
+    bench = {f"bench/{name}.csv" for name in ("cards", "platforms", "results")}
+    assert made == bench | tables | figures | {"lead.csv", "specs.csv"}
+    for words in ("Sound: 24 cards", "Ceilings in words.", "Prediction in words.", CAUTION):
+        assert words in " ".join(result.stdout.split())
+    first, second = guide_module.LEAD
+    assert f'$ scalemodel lead {folder}/bench "{first}" "{second}"' in result.stdout
+    assert [asked[0] for asked in fit.asked] == ["ceilings", "predict", "lead"]
+
+
+def test_a_second_tour_uses_its_folder_again(fit: FakeFit, tmp_path: Path) -> None:
+    assert tour(tmp_path / "tour").exit_code == 0
+    assert tour(tmp_path / "tour").exit_code == 0
+    assert fit.asked
+
+
+@pytest.mark.parametrize("name", ["notes.txt", "bench/results.csv", "bench"])
+def test_the_tour_leaves_other_files_alone(fit: FakeFit, tmp_path: Path, name: str) -> None:
+    mine = tmp_path / name
+    mine.parent.mkdir(exist_ok=True)
+    mine.write_text("mine")
+    result = tour(tmp_path)
+    assert result.exit_code == 2
+    assert result.stderr == (
+        f"{tmp_path}: there is something else here already; nothing was overwritten. "
+        "Fix: name a new folder, as in: scalemodel tour another-folder\n"
+    )
+    assert mine.read_text() == "mine"
+    assert len([path for path in tmp_path.rglob("*") if path.is_file()]) == 1
+    assert fit.asked == []
+
+
+def test_a_changed_bench_is_not_overwritten(fit: FakeFit, tmp_path: Path) -> None:
+    assert tour(tmp_path / "tour").exit_code == 0
+    cards = tmp_path / "tour" / "bench" / "cards.csv"
+    cards.write_text(cards.read_text() + "\n")
+    assert tour(tmp_path / "tour").exit_code == 2
+    shutil.rmtree(tmp_path / "tour")
+    (tmp_path / "tour").write_text("a file")
+    assert tour(tmp_path / "tour").exit_code == 2
+    assert fit.asked
+
+
+def test_the_cards_of_the_tour_are_in_the_demo() -> None:
+    with (files("scalemodel") / "demo" / "cards.csv").open() as stream:  # type: ignore[call-overload]
+        cards = set(pd.read_csv(stream)["card"])
+    assert {*guide_module.LEAD, *guide_module.AGAINST} <= cards

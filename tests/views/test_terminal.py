@@ -1,0 +1,128 @@
+"""Terminal tables, as plain text."""
+
+from pathlib import Path
+
+import pandas as pd
+from rich.text import Text
+
+from scalemodel.data.bench import check_bench
+from scalemodel.views.terminal.ceilings import ceilings_view
+from scalemodel.views.terminal.check import check_sentence, check_view, problems_table
+from scalemodel.views.terminal.fit import fit_view
+from scalemodel.views.terminal.lead import lead_view
+from scalemodel.views.terminal.parts import as_text, by_scene, grid, reasons, stack
+from scalemodel.views.terminal.prediction import against_view, prediction_view, ranks_view
+from scalemodel.views.words import CAUTION
+from tests.views import examples
+
+
+def lines(text: str) -> list[str]:
+    return [" ".join(line.split()) for line in text.splitlines()]
+
+
+def test_ceilings_show_one_line_a_scene() -> None:
+    found = lines(as_text(ceilings_view("The answer.", examples.charts(), 0.8)))
+    assert "The answer." in found
+    assert "▍ceilings open bench, average rate" in found
+    assert "scene ceiling 1920x1080 3840x2160" in found
+    assert "Saltmarch | ultra 200 (196–205) ○ not usable 2/3 ● usable" in found
+    assert "Cash $5 & <Tag> $x^2$ | high [bold] above 203 ◐ below 181 1/3 ● usable" in found
+
+
+def test_ceilings_of_nothing_say_so() -> None:
+    text = as_text(ceilings_view("None.", examples.charts().iloc[:0], 0.8))
+    assert "No chart has a result that can be used." in text
+
+
+def test_predictions_show_median_range_ceiling_and_reason() -> None:
+    text = as_text(prediction_view("The answer.", examples.prediction()))
+    found = lines(text)
+    assert "▍New $1 open bench, average rate in frames per second" in found
+    assert "Saltmarch | ultra 197 (188–203) ○ 102 (95.0–108)" in found
+    assert "Cash $5 & <Tag> $x^2$ | high [bold] 181 (170–192) no estimate" in found
+    assert "1 chart: no card with this memory size" in found
+    assert " ".join(found).count(CAUTION) == 1
+
+
+def test_predictions_against_a_card() -> None:
+    found = lines(as_text(against_view(examples.against(), 0.9)))
+    assert "▍New $1 against Kb open bench" in found
+    assert "Saltmarch | ultra −1.0% to +12.0% 0.75 +3.1% to +20.0% 0.91" in found
+    assert "90% range of its lead, and the probability that it is faster." in found
+
+
+def test_ranks_show_the_likeliest_positions() -> None:
+    found = lines(as_text(ranks_view(examples.ranks())))
+    assert "▍New $1: position open bench" in found
+    assert "Saltmarch | ultra 2 (0.60), 3 (0.30) 1 (1.00)" in found
+
+
+def test_leads_show_summaries_then_charts_then_what_was_left_out() -> None:
+    found = lines(as_text(lead_view("The answer.", examples.lead(), 0.8)))
+    assert "resolution charts used typical geometric mean range" in found
+    assert "3840x2160 2 +12.0% to +33.3% +22.2% +21.0% to +23.0%" in found
+    assert "all 3 +0.6% to +12.0% +14.6% +13.0% to +16.0%" in found
+    assert "Saltmarch | ultra ○ +0.4% (−0.6…1.4) ◆ +33.3% (32.0…34.6)" in found
+    scene = "Cash $5 & <Tag> $x^2$ | high [bold] ≈ +0.6% (−0.4…1.6) +12.0% (11.0…13.0)"
+    assert scene in found
+    assert "1 chart: both at the ceiling" in found
+
+
+def test_a_fit_shows_its_table_and_what_it_left_out() -> None:
+    table = pd.DataFrame({"part": ["ceiling"], "fitted_value": [1.23456789]})
+    left_out = pd.DataFrame({"card": ["Ka", "Kb"], "reason": ["too little memory"] * 2})
+    found = lines(as_text(fit_view("The answer.", table, left_out)))
+    assert "part fitted value" in found
+    assert "ceiling 1.23457" in found
+    assert "2 cells: too little memory" in found
+
+
+def test_a_check_shows_the_verdict_the_files_and_every_problem(tmp_path: Path) -> None:
+    header = "card,vendor,architecture,shaders,boost_clock_mhz,memory_gb,memory_bandwidth_gbs\n"
+    (tmp_path / "cards.csv").write_text(header + "007,Ostrel,Cairn,2048,2000,8,256\n")
+    header = "card,platform,game,preset,resolution,run,avg_fps\n"
+    row = "007,open bench,Saltmarch,ultra,1920x1080,1,"
+    (tmp_path / "results.csv").write_text(header + row + "abc\n")
+    report = check_bench(tmp_path)
+    found = " ".join(lines(as_text(check_view(report))))
+    assert check_sentence(report) == "Not sound: 1 problem; correct them and check again."
+    assert 'error results.csv, row 2, column avg_fps: "abc" is not a number.' in found
+    table = problems_table(report.problems)
+    assert table.loc[0, "row"] == 2
+    (tmp_path / "results.csv").write_text(header + row + "99\n")
+    sound = check_bench(tmp_path)
+    assert check_sentence(sound).startswith("Sound: 1 card, 1 chart, 1 cell, 1 run; ")
+    assert "results.csv 1 UTF-8 comma point" in " ".join(lines(as_text(check_view(sound))))
+
+
+def test_every_view_fits_a_hundred_columns() -> None:
+    views = [
+        ceilings_view("Answer. " * 40, examples.many(examples.charts(), 3), 0.8),
+        prediction_view("Answer. " * 40, examples.many(examples.prediction(), 3)),
+        lead_view("Answer. " * 40, examples.many(examples.lead(), 3), 0.8),
+    ]
+    for view in views:
+        text = as_text(view)
+        assert max(len(line) for line in text.splitlines()) <= 100
+        assert not any(line.endswith(" ") for line in text.splitlines())
+
+
+def test_more_resolutions_than_fit_get_rows_of_their_own() -> None:
+    sizes = [f"{640 * n}x{360 * n}" for n in range(1, 6)]
+    charts = pd.concat([examples.charts().iloc[:1].assign(resolution=size) for size in sizes])
+    found = lines(as_text(ceilings_view("Answer.", charts, 0.8)))
+    assert "Saltmarch | ultra 200 (196–205) 3200x1800 ○ not usable 2/3" in found
+
+
+def test_an_empty_grid_says_so() -> None:
+    assert as_text(grid(["a", "b"], [], "Nothing here.")) == "  Nothing here.\n"
+    text = as_text(by_scene(examples.charts().iloc[:0], Text, empty="No chart."))
+    assert text == "  No chart.\n"
+
+
+def test_many_reasons_are_counted_the_commonest_first() -> None:
+    found = pd.Series([f"reason {n}" for n in range(10)] + ["reason 7"])
+    text = as_text(stack(*reasons(found, "chart"))).splitlines()
+    assert text[0] == "  2 charts: reason 7"
+    assert text[-1] == "  2 charts for other reasons: see --format csv"
+    assert len(text) == 9

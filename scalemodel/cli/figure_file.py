@@ -9,7 +9,7 @@ import click
 from scalemodel.cli.output import write_file
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    from scalemodel.views.style import Figure
 
 KINDS: dict[str, Literal["png", "svg"]] = {".png": "png", ".svg": "svg"}
 

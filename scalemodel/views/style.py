@@ -10,6 +10,8 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 from matplotlib.font_manager import fontManager
 
+__all__ = ["Figure", "FigureFormat", "figure_bytes", "house_style"]
+
 FigureFormat = Literal["png", "svg"]
 
 PAPER = "#fcfbf8"

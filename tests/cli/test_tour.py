@@ -78,6 +78,6 @@ def test_a_changed_bench_is_not_overwritten(fit: FakeFit, tmp_path: Path) -> Non
 
 
 def test_the_cards_of_the_tour_are_in_the_demo() -> None:
-    with (files("scalemodel") / "demo" / "cards.csv").open() as stream:  # type: ignore[call-overload]
+    with (files("scalemodel") / "demo" / "cards.csv").open() as stream:
         cards = set(pd.read_csv(stream)["card"])
     assert {*guide_module.LEAD, *guide_module.AGAINST} <= cards

@@ -1,1 +1,38 @@
-"""A statistical model of where the CPU ceiling sits and how frame rate follows a card's specs."""
+"""A statistical model of where the CPU ceiling sits and how frame rate follows a card's specs.
+
+The names below are loaded when first used, so that ``import scalemodel`` itself is quick.
+"""
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from scalemodel.answers.fitting import Fit as Fit
+    from scalemodel.answers.fitting import fit as fit
+    from scalemodel.data.bench import Bench as Bench
+    from scalemodel.data.bench import BenchError as BenchError
+    from scalemodel.data.bench import check_bench as check_bench
+    from scalemodel.data.bench import read_bench as read_bench
+    from scalemodel.data.bench import read_specs as read_specs
+    from scalemodel.errors import ScalemodelError as ScalemodelError
+
+_HOMES = {
+    "Bench": "scalemodel.data.bench",
+    "BenchError": "scalemodel.data.bench",
+    "Fit": "scalemodel.answers.fitting",
+    "ScalemodelError": "scalemodel.errors",
+    "check_bench": "scalemodel.data.bench",
+    "fit": "scalemodel.answers.fitting",
+    "read_bench": "scalemodel.data.bench",
+    "read_specs": "scalemodel.data.bench",
+}
+
+__all__ = sorted(_HOMES)  # noqa: PLE0605 - the one list of public names is _HOMES
+
+
+def __getattr__(name: str) -> object:
+    """Load a public name from its home."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'scalemodel' has no attribute {name!r}")
+    from importlib import import_module  # noqa: PLC0415 - only when a name is asked for
+
+    return getattr(import_module(_HOMES[name]), name)

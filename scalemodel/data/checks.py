@@ -155,20 +155,12 @@ def check_lows(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
 
 
 def check_repeats(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
-    """Note runs far from the median of their cell, where it has three runs or more.
-
-    Far is more than 5% and more than six robust standard deviations of a run, on the log scale;
-    the standard deviation is pooled over all cells.
-    """
+    """Note runs far from the median of their cell."""
     log_rate = np.log(results["avg_fps"])
-    cell = results.groupby(list(CELL_COLUMNS), sort=False).ngroup()
-    grouped = log_rate.groupby(cell, sort=False)
-    distance = log_rate - grouped.transform("median")
-    enough = grouped.transform("size") >= FEWEST_REPEATS
-    limit = max(FAR_SHARE, FAR_SDS * robust_repeat_sd(log_rate, cell))
-    far = results[enough & (distance.abs() > limit)]
-    for index, run in far.iterrows():
-        percent = 100 * np.expm1(distance.loc[index])
+    distance, limit = _distance_from_repeats(results, log_rate)
+    far = distance.abs() > limit
+    for (_, run), away in zip(results[far].iterrows(), distance[far], strict=True):
+        percent = 100 * np.expm1(away)
         log.warning(
             file,
             f"{run['avg_fps']:,.12g} is {abs(percent):.1f}% {'above' if percent > 0 else 'below'} "
@@ -179,6 +171,27 @@ def check_repeats(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
             column="avg_fps",
             value=f"{run['avg_fps']:.12g}",
         )
+
+
+def far_from_repeats(results: pd.DataFrame, column: str) -> "pd.Series[bool]":
+    """Mark runs far from the median of their cell, where it has three runs or more.
+
+    Far is more than 5% and more than six robust standard deviations of a run, on the log scale;
+    the standard deviation is pooled over all cells.
+    """
+    distance, limit = _distance_from_repeats(results, np.log(results[column]))
+    return distance.abs() > limit
+
+
+def _distance_from_repeats(
+    results: pd.DataFrame, log_rate: "pd.Series[float]"
+) -> "tuple[pd.Series[float], float]":
+    """Give each run's distance from its cell's median (0 with few repeats), and what is far."""
+    cell = results.groupby(list(CELL_COLUMNS), sort=False).ngroup()
+    grouped = log_rate.groupby(cell, sort=False)
+    enough = grouped.transform("size") >= FEWEST_REPEATS
+    distance = (log_rate - grouped.transform("median")).where(enough, 0.0)
+    return distance, max(FAR_SHARE, FAR_SDS * robust_repeat_sd(log_rate, cell))
 
 
 def robust_repeat_sd(log_rate: "pd.Series[float]", cell: "pd.Series[int]") -> float:

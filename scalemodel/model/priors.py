@@ -88,8 +88,7 @@ def smooth_kernel(a: FloatArray, b: FloatArray) -> FloatArray:
 def smooth_precision(features: FloatArray) -> FloatArray:
     """Return the precision of the smooth residual at scale 1 over the tested cards."""
     covariance = smooth_kernel(features, features) + 1e-3 * np.eye(len(features))
-    precision: FloatArray = np.linalg.inv(covariance)
-    return precision
+    return np.asarray(np.linalg.inv(covariance), dtype=np.float64)
 
 
 def make_groups(specs: CardSpecs, shape: Shape, levels: Levels) -> tuple[Group, ...]:

@@ -1,0 +1,219 @@
+"""Fit a bench: the model's fit under the bench's own names, and the questions it can answer."""
+
+import hashlib
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from scalemodel.answers.cells import Cells, measured_cells
+from scalemodel.answers.labels import Labels, make_labels, observed_cells
+from scalemodel.answers.learned import learned_table
+from scalemodel.data.bench import Bench
+from scalemodel.data.store import load_arrays, save_arrays
+from scalemodel.errors import ScalemodelError
+from scalemodel.model.arrays import IntArray
+from scalemodel.model.fitting import FitSettings, ModelFit, fit_model
+from scalemodel.model.inputs import CardSpecs, Observed
+from scalemodel.model.storage import restore_fit, stored_fit
+from scalemodel.version import VERSION
+
+if TYPE_CHECKING:
+    from scalemodel.answers.ceilings import Ceilings
+    from scalemodel.answers.lead import Lead
+    from scalemodel.answers.predict import Prediction
+
+#: A fit needs enough cells to tell cards from charts.
+FEWEST_CARDS = 3
+FEWEST_CELLS = 6
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted bench.
+
+    Attributes:
+        bench: what was fitted.
+        cells: the measured cells, and the runs not used.
+        labels: names behind the indices.
+        observed: the cells as arrays.
+        model: the fitted model with its joint draws.
+        status: "converged", or what did not converge.
+        settings: everything that, with the bench's content, determines the fit.
+        left_out: runs and cells not in the fit: card, chart, run and the reason.
+    """
+
+    bench: Bench
+    cells: Cells
+    labels: Labels
+    observed: Observed
+    model: ModelFit
+    status: str
+    settings: Mapping[str, object]
+    left_out: pd.DataFrame
+
+    @property
+    def metric(self) -> str:
+        """The metric that was fitted."""
+        return self.cells.metric
+
+    @property
+    def seed(self) -> int:
+        """Seed of the joint draws."""
+        return int(str(self.settings["seed"]))
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """What the model learned: quantity, of, value, lower, upper, unit (80% ranges)."""
+        return learned_table(self.model, self.labels)
+
+    def __str__(self) -> str:
+        shape = self.model.layout.shape
+        kept, cells = int(self.model.kept.sum()), len(self.model.kept)
+        noise = math.hypot(self.model.scales.noise.gpu, self.model.scales.noise.cell)
+        words = (
+            f"Fitted {self.metric} of {kept} of {cells} cells: {shape.cards} cards, "
+            f"{shape.scenes} scenes, {len(self.labels.charts)} charts, {shape.platforms} "
+            f"platform{'s' if shape.platforms > 1 else ''}; {self.status}. "
+            f"A cell strays {100 * noise:.1f}% from the model."
+        )
+        return words + self._words_on_cliffs()
+
+    def _words_on_cliffs(self) -> str:
+        count = int((~self.model.kept).sum())
+        if not count:
+            return ""
+        return f" {count} results fell for lack of memory and are kept out of the fit."
+
+    def ceilings(self, level: float = 0.8) -> "Ceilings":
+        """Say which results and charts sit at the ceiling."""
+        from scalemodel.answers.ceilings import ceilings
+
+        return ceilings(self, level)
+
+    def predict(
+        self,
+        specs: pd.DataFrame,
+        level: float = 0.8,
+        against: tuple[str, ...] = (),
+        *,
+        ranks: bool = False,
+    ) -> "Prediction":
+        """Say where cards should land, from their spec sheets (as `read_specs` gives them)."""
+        from scalemodel.answers.predict import predict
+
+        return predict(self, specs, level, against, ranks=ranks)
+
+    def lead(self, a: str, b: str, level: float = 0.8) -> "Lead":
+        """Say how far card `a` is ahead of card `b`."""
+        from scalemodel.answers.lead import lead
+
+        return lead(self, a, b, level)
+
+
+def fit(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
+    """Fit the model to a bench.
+
+    Args:
+        bench: as `read_bench` gives it.
+        metric: "average", "low_1pct" or "low_01pct".
+        seed: seed of the joint draws.
+
+    Raises:
+        ScalemodelError: the bench has too few cells for this metric.
+    """
+    return _Prepared.of(bench, metric, seed).fit()
+
+
+def fit_cached(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
+    """Fit as `fit` does, or take the fit stored beside the bench by an earlier call.
+
+    The store is keyed by the content of the bench and by everything else the fit depends on; if
+    it cannot be read or written, the bench is fitted as if there were none.
+    """
+    prepared = _Prepared.of(bench, metric, seed)
+    folder, key = Path(bench.source), prepared.key()
+    stored = load_arrays(folder, key) if folder.is_dir() else None
+    if stored is not None:
+        arrays, meta = stored
+        data = (prepared.observed, prepared.specs, prepared.game_of_scene)
+        return prepared.answer(restore_fit(*data, prepared.settings, arrays, meta))
+    result = prepared.fit()
+    if folder.is_dir():
+        save_arrays(folder, key, *stored_fit(result.model))
+    return result
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    """A bench turned into what the model takes."""
+
+    bench: Bench
+    cells: Cells
+    labels: Labels
+    observed: Observed
+    settings: FitSettings
+
+    @staticmethod
+    def of(bench: Bench, metric: str, seed: int) -> "_Prepared":
+        cells = measured_cells(bench, metric)
+        n_cards, n_cells = cells.table["card"].nunique(), len(cells.table)
+        if n_cards < FEWEST_CARDS or n_cells < FEWEST_CELLS:
+            raise ScalemodelError(
+                f"{bench.source}: {n_cells} cell(s) of {n_cards} card(s) are too few to fit. "
+                f"Needed: at least {FEWEST_CELLS} cells of {FEWEST_CARDS} cards. "
+                "Add results of more cards."
+            )
+        labels = make_labels(bench.cards, cells.table)
+        observed = observed_cells(labels, cells.table, cells.run_sd)
+        return _Prepared(bench, cells, labels, observed, FitSettings(seed=seed))
+
+    @property
+    def specs(self) -> CardSpecs:
+        tested = self.bench.cards.set_index("card").loc[list(self.labels.cards)].reset_index()
+        return self.labels.specs(tested)
+
+    @property
+    def game_of_scene(self) -> IntArray:
+        return self.labels.game_of_scene
+
+    def described(self) -> dict[str, object]:
+        return {
+            "version": VERSION,
+            "bench_digest": self.bench.digest,
+            "metric": self.cells.metric,
+            "seed": self.settings.seed,
+            "draws": self.settings.draws,
+            "scale_points": self.settings.scale_points,
+        }
+
+    def key(self) -> str:
+        text = json.dumps(self.described(), sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+    def fit(self) -> Fit:
+        return self.answer(fit_model(self.observed, self.specs, self.game_of_scene, self.settings))
+
+    def answer(self, model: ModelFit) -> Fit:
+        return Fit(
+            bench=self.bench,
+            cells=self.cells,
+            labels=self.labels,
+            observed=self.observed,
+            model=model,
+            status=model.status,
+            settings=MappingProxyType(self.described()),
+            left_out=self._left_out(model),
+        )
+
+    def _left_out(self, model: ModelFit) -> pd.DataFrame:
+        columns = list(self.cells.left_out.columns)
+        fell = self.cells.table[~model.kept].assign(
+            run="all", reason="fell for lack of memory: not what the other specs would give"
+        )
+        return pd.concat([self.cells.left_out, fell[columns]], ignore_index=True)

@@ -1,0 +1,209 @@
+"""How far is one card ahead of another: typical lead, spread, odd ones out."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy.stats import norm
+from scipy.stats import t as student
+
+from scalemodel.answers.ceilings import MORE_LIKELY
+from scalemodel.data.schema import CHART_COLUMNS
+from scalemodel.errors import ScalemodelError
+from scalemodel.model.measured import judge_cells
+from scalemodel.model.summaries import geometric_mean_ratio, odd_ones_out, shortest_half
+
+if TYPE_CHECKING:
+    from scalemodel.answers.fitting import Fit
+
+ALL = "(all)"
+#: Fewest charts among which one can be odd.
+FEWEST_FOR_ODD = 4
+COLUMNS = (
+    "a",
+    "b",
+    *CHART_COLUMNS,
+    "lead",
+    "lower",
+    "upper",
+    "within_test_error",
+    "used",
+    "reason",
+    "row_kind",
+    "odd_one_out",
+    "typical_lower",
+    "typical_upper",
+    "charts_used",
+)
+
+
+@dataclass(frozen=True)
+class Lead:
+    """Leads of card `a` over card `b`.
+
+    Attributes:
+        table: one row a chart that either card was tested on, then summary rows (row_kind
+            "summary"): one a platform and resolution, and one a platform over all resolutions.
+            A chart's range is its test error. A summary's lead is the geometric mean over the
+            charts used, its range that of the mean if other scenes like these were tested;
+            typical_lower to typical_upper is the shortest interval that holds half of the charts.
+        a, b: the cards.
+        level: level of the ranges.
+    """
+
+    table: pd.DataFrame
+    a: str
+    b: str
+    level: float
+
+    def __str__(self) -> str:
+        summaries = self.table[self.table["row_kind"] == "summary"]
+        overall = summaries[summaries["resolution"] == ALL]
+        lines = [self._words(row, row.platform) for row in overall.itertuples()]
+        return " ".join(lines)
+
+    def _words(self, row, platform: str) -> str:  # type: ignore[no-untyped-def]
+        charts = self.table[
+            (self.table["row_kind"] == "chart") & (self.table["platform"] == platform)
+        ]
+        left_out = int((~charts["used"].astype(bool)).sum())
+        if not row.charts_used:
+            return f"On {platform} no chart compares {self.a} with {self.b}: {row.reason}."
+        way = "ahead of" if row.lead >= 0 else "behind"
+        words = f"On {platform} {self.a} is {abs(row.lead):.1%} {way} {self.b} on average"
+        words += f" over {row.charts_used} chart{'s' if row.charts_used > 1 else ''}"
+        if np.isfinite(row.typical_lower):
+            words += f", typically {row.typical_lower:+.1%} to {row.typical_upper:+.1%}"
+        if left_out:
+            words += f"; {left_out} left out"
+        return words + "."
+
+
+def lead(fit: "Fit", a: str, b: str, level: float) -> Lead:
+    """Compare two measured cards chart by chart.
+
+    Raises:
+        ScalemodelError: a card was not measured, or both are the same.
+    """
+    for card in (a, b):
+        fit.labels.card_index(card)
+    if a == b:
+        raise ScalemodelError(f'A and B are both "{a}". Name two different cards.')
+    charts = _chart_rows(fit, a, b, level)
+    summaries = [
+        _summary(a, b, part, str(platform), resolution, level)
+        for platform, here in charts.groupby("platform", sort=False)
+        for resolution, part in _by_resolution(here)
+    ]
+    charts = charts.drop(columns=["pixels"])
+    table = pd.concat([charts, pd.DataFrame(summaries)], ignore_index=True)
+    return Lead(table[list(COLUMNS)], a, b, level)
+
+
+def _by_resolution(charts: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
+    parts = charts.sort_values("pixels").groupby("resolution", sort=False)
+    return [*((str(resolution), part) for resolution, part in parts), (ALL, charts)]
+
+
+def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
+    judged = judge_cells(fit.model, fit.observed)
+    cells = fit.cells.table.assign(p_ceiling=judged.p_ceiling, fell=~fit.model.kept)
+    keys = [*CHART_COLUMNS, "pixels"]
+    wanted = ["rate", "runs", "p_ceiling", "fell"]
+    of_a = cells[cells["card"] == a].set_index(keys)[wanted].add_suffix("_a")
+    of_b = cells[cells["card"] == b].set_index(keys)[wanted].add_suffix("_b")
+    both = of_a.join(of_b, how="outer").reset_index().sort_values(keys)
+    noise = fit.model.scales.noise
+    run_sd = fit.cells.run_sd or float(np.hypot(noise.gpu, noise.cell))
+    rows = pd.DataFrame(
+        [_chart(row, a, b, run_sd, level) for row in both.to_dict(orient="records")]
+    )
+    used = rows["used"].to_numpy(dtype=bool)
+    for platform in rows["platform"].unique():
+        here = used & (rows["platform"] == platform).to_numpy()
+        if here.sum() >= FEWEST_FOR_ODD:
+            odd = odd_ones_out(np.log1p(rows.loc[here, "lead"].to_numpy(dtype=float)))
+            rows.loc[here, "odd_one_out"] = odd
+    return rows
+
+
+def _chart(row: dict, a: str, b: str, run_sd: float, level: float) -> dict[str, object]:  # type: ignore[type-arg]
+    out: dict[str, object] = {"a": a, "b": b, **{k: row[k] for k in (*CHART_COLUMNS, "pixels")}}
+    reason = _why_not(row, a, b)
+    log_lead = float(np.log(row["rate_a"] / row["rate_b"]))
+    measured = np.isfinite(log_lead)
+    sd = run_sd * float(np.sqrt(1 / row["runs_a"] + 1 / row["runs_b"])) if measured else np.nan
+    reach = float(norm.ppf((1 + level) / 2)) * sd
+    return {
+        **out,
+        "lead": np.expm1(log_lead),
+        "lower": np.expm1(log_lead - reach),
+        "upper": np.expm1(log_lead + reach),
+        "within_test_error": bool(abs(log_lead) <= reach) if measured else None,
+        "used": not reason,
+        "reason": reason,
+        "row_kind": "chart",
+        "odd_one_out": False,
+        "typical_lower": np.nan,
+        "typical_upper": np.nan,
+        "charts_used": int(not reason),
+    }
+
+
+def _why_not(row: dict, a: str, b: str) -> str:  # type: ignore[type-arg]
+    for card, end in ((a, "a"), (b, "b")):
+        if not np.isfinite(row[f"rate_{end}"]):
+            return f"no result of {card}"
+    for card, end in ((a, "a"), (b, "b")):
+        if row[f"fell_{end}"]:
+            return f"{card} fell for lack of memory"
+    bound = [c for c, end in ((a, "a"), (b, "b")) if row[f"p_ceiling_{end}"] >= MORE_LIKELY]
+    if bound:
+        verb = "sits" if len(bound) == 1 else "sit"
+        return f"{' and '.join(bound)} {verb} at the ceiling"
+    return ""
+
+
+def _summary(
+    a: str, b: str, charts: pd.DataFrame, platform: str, resolution: str, level: float
+) -> dict[str, object]:
+    used = charts[charts["used"].astype(bool)]
+    values = np.log1p(used["lead"].to_numpy(dtype=float))
+    out: dict[str, object] = {
+        **dict.fromkeys(COLUMNS, np.nan),
+        "a": a,
+        "b": b,
+        "platform": platform,
+        "game": ALL,
+        "preset": ALL,
+        "resolution": resolution,
+        "within_test_error": None,
+        "used": bool(len(used)),
+        "reason": "" if len(used) else _common_reason(charts),
+        "row_kind": "summary",
+        "odd_one_out": False,
+        "charts_used": len(used),
+    }
+    if not len(used):
+        return out
+    mean = geometric_mean_ratio(values)
+    out["lead"] = mean - 1.0
+    if len(used) == 1:
+        out |= {key: used.iloc[0][key] for key in ("lower", "upper", "within_test_error")}
+        return out
+    spread = values.std(ddof=1) / np.sqrt(len(values))
+    reach = float(student.ppf((1 + level) / 2, len(values) - 1)) * spread
+    low, high = shortest_half(values)
+    return out | {
+        "lower": mean * np.exp(-reach) - 1.0,
+        "upper": mean * np.exp(reach) - 1.0,
+        "within_test_error": bool(used["within_test_error"].astype(bool).all()),
+        "typical_lower": np.expm1(low),
+        "typical_upper": np.expm1(high),
+    }
+
+
+def _common_reason(charts: pd.DataFrame) -> str:
+    reasons = charts["reason"].value_counts()
+    return f"{reasons.index[0]} on {reasons.iloc[0]} of {len(charts)} charts"

@@ -1,0 +1,93 @@
+"""What did the fit learn: its quantities in the words of the trade, with ranges."""
+
+import numpy as np
+import pandas as pd
+
+from scalemodel.answers.labels import REFERENCE_PIXELS, Labels
+from scalemodel.model.arrays import FloatArray
+from scalemodel.model.fitting import ModelFit
+from scalemodel.model.likelihood import as_predictors
+from scalemodel.model.physics import StageSpeeds, gpu_side
+
+LEVEL = 0.8
+
+SCALE_WORDS = {
+    "vendor": "vendors differ by",
+    "architecture": "architectures of a vendor differ by",
+    "architecture_scene": "an architecture differs from scene to scene by",
+    "card": "a card strays from its sheet by",
+    "gpu_noise": "a cell strays on the GPU side by",
+    "noise": "a cell strays at the ceiling too by",
+}
+
+
+def learned_table(model: ModelFit, labels: Labels) -> pd.DataFrame:
+    """Return quantity, of, value, lower, upper, unit: medians and 80% ranges of the posterior."""
+    rows = [*_elasticities(model, labels), *_architectures(model, labels), *_scales(model)]
+    return pd.DataFrame(rows, columns=["quantity", "of", "value", "lower", "upper", "unit"])
+
+
+def _row(quantity: str, of: str, draws: FloatArray, unit: str) -> list[object]:
+    lower, value, upper = np.quantile(draws, [(1 - LEVEL) / 2, 0.5, (1 + LEVEL) / 2])
+    return [quantity, of, float(value), float(lower), float(upper), unit]
+
+
+def _elasticities(model: ModelFit, labels: Labels) -> list[list[object]]:
+    """Shares of the time of a frame on the reference card, at each resolution."""
+    rows = []
+    for resolution, pixels in _resolutions(labels):
+        shares = _shares(model, float(np.log(pixels / REFERENCE_PIXELS)))
+        for k, stage in enumerate(model.specs.stages):
+            words = f"share of a frame: {stage}"
+            rows.append(_row(words, f"typical card at {resolution}", shares[:, k], "share"))
+    return rows
+
+
+def _resolutions(labels: Labels) -> list[tuple[str, float]]:
+    pairs = labels.charts[["resolution", "pixels"]].drop_duplicates().sort_values("pixels")
+    return [(str(r), float(p)) for r, p in zip(pairs["resolution"], pairs["pixels"], strict=True)]
+
+
+def _shares(model: ModelFit, log_pixels: float) -> FloatArray:
+    """Return (draws, stages) shares of the stages on the reference card, effects at zero."""
+    layout, theta = model.layout, model.draws.theta
+    values = np.zeros((len(layout.predictors), len(theta), 1))
+    for group, where in zip(layout.groups, layout.positions, strict=True):
+        if group.key == "one" and group.times in ("one", "log_pixels"):
+            times = log_pixels if group.times == "log_pixels" else 1.0
+            values[layout.predictors.index(group.predictor), :, 0] += theta[:, where[0]] * times
+    cache = model.specs.log_cache
+    reference = StageSpeeds(
+        log_speed=np.zeros((1, len(model.specs.stages))),
+        log_width=np.zeros(1),
+        log_cache=np.array([cache.mean()]),
+        arithmetic=model.specs.arithmetic,
+        traffic=model.specs.traffic,
+    )
+    at = as_predictors(values, len(model.specs.stages))
+    shares: FloatArray = -gpu_side(reference, at).by_stage[:, 0]
+    return shares
+
+
+def _architectures(model: ModelFit, labels: Labels) -> list[list[object]]:
+    theta = model.draws.theta
+    own = theta[:, model.layout.position("architecture")]
+    vendor = theta[:, model.layout.position("vendor")]
+    maker = np.zeros(len(labels.architectures), dtype=np.intp)
+    maker[model.specs.architecture] = model.specs.vendor
+    ratio = np.exp(own + vendor[:, maker])
+    return [
+        _row("rate beyond the specs", name, ratio[:, k] - 1.0, "share")
+        for k, name in enumerate(labels.architectures)
+    ]
+
+
+def _scales(model: ModelFit) -> list[list[object]]:
+    rows = [
+        _row(words, "all", model.draws.scale(name), "log rate, sd")
+        for name, words in SCALE_WORDS.items()
+    ]
+    if model.layout.shape.has_ceiling:
+        p = np.exp(model.draws.theta[:, model.layout.position("log_p")[0]])
+        rows.append(_row("sharpness of the knee, p", "all", p, "number"))
+    return rows

@@ -1,0 +1,83 @@
+"""What the fitted model says of cells that were measured: which side set their rate."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import t as student
+
+from scalemodel.model.arrays import FloatArray
+from scalemodel.model.fitting import ModelFit
+from scalemodel.model.inputs import Observed
+from scalemodel.model.likelihood import as_predictors, linear_predictors, stage_speeds
+from scalemodel.model.physics import gpu_side, under_ceiling
+
+#: Every how many-th draw is used, nodes for what a cell strays on the GPU side, rows at a time.
+THINNING = 2
+NODES = 15
+CHUNK = 200
+
+
+@dataclass(frozen=True)
+class MeasuredCells:
+    """What set the rate of measured cells; (rows,) each.
+
+    Attributes:
+        p_ceiling: probability that the ceiling is the slower side.
+        sensitivity: expected d log(rate) / d log(GPU speed).
+        log_headroom: expected log of the GPU-side rate over the measured rate.
+    """
+
+    p_ceiling: FloatArray
+    sensitivity: FloatArray
+    log_headroom: FloatArray
+
+
+def judge_cells(fit: ModelFit, observed: Observed) -> MeasuredCells:
+    """Judge measured cells, given the whole bench and their own rate.
+
+    A cell strays from its card's and scene's usual rate on the GPU side; how far is inferred
+    from its measured rate, at quantiles of what strays are usual.
+    """
+    parts = [
+        _judge(fit, observed.take(np.arange(a, min(a + CHUNK, len(observed.log_rate)))))
+        for a in range(0, len(observed.log_rate), CHUNK)
+    ]
+    return MeasuredCells(
+        np.concatenate([p.p_ceiling for p in parts]),
+        np.concatenate([p.sensitivity for p in parts]),
+        np.concatenate([p.log_headroom for p in parts]),
+    )
+
+
+def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
+    rows, stages = observed.rows, len(fit.specs.stages)
+    theta = fit.draws.theta[::THINNING]
+    values = linear_predictors(fit.layout.design(rows, fit.specs), fit.layout, theta)
+    speeds = stage_speeds(rows, fit.specs, fit.layout)
+    usual = gpu_side(speeds, as_predictors(values, stages)).log_rate
+    if not fit.layout.shape.has_ceiling:
+        nobody = np.zeros(len(rows))
+        return MeasuredCells(nobody, nobody + 1.0, nobody)
+    noise = fit.scales.noise
+    strays = noise.gpu * student.ppf((np.arange(NODES) + 0.5) / NODES, noise.tail)
+    gpu = usual[..., None] + strays
+    ceiling = values[stages + 1][..., None]
+    capped = under_ceiling(gpu, ceiling, values[stages + 2][..., None])
+    residual = observed.log_rate[:, None] - capped.log_rate
+    variance = (observed.run_variance + noise.cell**2)[:, None]
+    log_weight = -0.5 * (noise.tail + 1) * np.log1p(residual**2 / (noise.tail * variance))
+    weight = np.exp(log_weight - log_weight.max(axis=-1, keepdims=True))
+    weight /= weight.sum(axis=-1, keepdims=True)
+    above = ((gpu > ceiling) * weight).sum(axis=-1).mean(axis=0)
+    sensitivity = (capped.sensitivity * weight).sum(axis=-1).mean(axis=0)
+    log_gpu = (gpu * weight).sum(axis=-1).mean(axis=0)
+    return MeasuredCells(above, sensitivity, log_gpu - observed.log_rate)
+
+
+def ceiling_draws(fit: ModelFit, observed: Observed) -> FloatArray:
+    """Return (draws, rows) joint draws of the log ceiling of each cell."""
+    values = linear_predictors(
+        fit.layout.design(observed.rows, fit.specs), fit.layout, fit.draws.theta
+    )
+    ceilings: FloatArray = values[len(fit.specs.stages) + 1]
+    return ceilings

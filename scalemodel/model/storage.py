@@ -1,0 +1,58 @@
+"""A fit as plain arrays and values, and back."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scalemodel.model.arrays import FloatArray, IntArray, read_only
+from scalemodel.model.fitting import Draws, FitSettings, ModelFit, prepare
+from scalemodel.model.inputs import CardSpecs, Observed, shape_of
+from scalemodel.model.scales import NOISE_NAMES, Scales
+
+
+def stored_fit(fit: ModelFit) -> tuple[dict[str, FloatArray], dict[str, object]]:
+    """Return what `restore_fit` needs beside the data: arrays and plain values."""
+    arrays = {
+        "kept": fit.kept.astype(np.float64),
+        "needs": fit.needs_more_than_gb,
+        "theta": fit.theta,
+        "draws_theta": fit.draws.theta,
+        "draws_scales": fit.draws.scales,
+    }
+    meta: dict[str, object] = {
+        "scales": dict(fit.scales.values),
+        "log_sd": dict(fit.scales.log_sd),
+        "status": fit.status,
+        "rounds": fit.rounds,
+        "log_marginal": fit.log_marginal,
+    }
+    return arrays, meta
+
+
+def restore_fit(
+    observed: Observed,
+    specs: CardSpecs,
+    game_of_scene: IntArray,
+    settings: FitSettings,
+    arrays: Mapping[str, NDArray[Any]],
+    meta: Mapping[str, Any],
+) -> ModelFit:
+    """Return the fit of the same data that `stored_fit` took apart."""
+    shape = shape_of(specs, observed.rows, game_of_scene, ceiling=settings.ceiling)
+    kept = np.asarray(arrays["kept"]) > 0
+    layout = prepare(observed.take(np.flatnonzero(kept)), specs, shape).layout
+    names = (*layout.scales(), *NOISE_NAMES)
+    return ModelFit(
+        layout=layout,
+        specs=specs,
+        kept=kept,
+        needs_more_than_gb=read_only(arrays["needs"]),
+        theta=read_only(arrays["theta"]),
+        scales=Scales(dict(meta["scales"]), dict(meta["log_sd"])),
+        draws=Draws(read_only(arrays["draws_theta"]), read_only(arrays["draws_scales"]), names),
+        status=str(meta["status"]),
+        rounds=int(meta["rounds"]),
+        log_marginal=float(meta["log_marginal"]),
+    )

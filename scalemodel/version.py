@@ -1,0 +1,5 @@
+"""The version, without importing anything."""
+
+from importlib.metadata import version
+
+VERSION = version("scalemodel")

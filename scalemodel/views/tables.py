@@ -40,7 +40,7 @@ RATES = frozenset(
         "upper",
     }
 )
-"""Columns in frames per second, unless the table is one of leads."""
+"""Columns in frames per second; the ends of a range only where the table has its median."""
 
 
 def to_csv(table: pd.DataFrame) -> str:
@@ -56,8 +56,8 @@ def to_csv(table: pd.DataFrame) -> str:
 
 def _csv_cells(column: "pd.Series[Any]", names: "pd.Index[str]") -> list[object]:
     name = str(column.name)
-    if name in {"lower", "upper"} and "lead" in names:
-        name = "lead"
+    if name in {"lower", "upper"} and "median" not in names:
+        name = "lead" if "lead" in names else ""  # "": no rate, a quantity of its own kind
     return [_csv_cell(value, name) for value in column]
 
 

@@ -46,6 +46,19 @@ def lead_range_words(lower: float, upper: float) -> str:
     return low if low == high else f"{low} to {high}"
 
 
+def short_range_words(lower: float, upper: float) -> str:
+    """Write the range of a lead without its signs of percent and plus: "−1.2…0.8"."""
+    ends = (f"{round(100 * lead, 1) + 0.0:.1f}".replace("-", "−") for lead in (lower, upper))
+    return "…".join(ends)
+
+
+def probability_words(probability: float) -> str:
+    """Write a probability with 2 decimals; never a certain 0 or 1 that draws cannot show."""
+    if probability < 0.01:
+        return "<0.01"
+    return ">0.99" if probability > 0.99 else f"{probability:.2f}"
+
+
 def scene_words(game: str, preset: str) -> str:
     """Name a scene."""
     return f"{game} | {preset}"

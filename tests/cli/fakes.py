@@ -37,7 +37,8 @@ class FakeFit:
 
     @property
     def table(self) -> pd.DataFrame:
-        return pd.DataFrame({"part": ["ceiling"], "value": [1.5]})
+        row = ("sharpness", "all", 1.5, 1.0, 2.0, "number")
+        return pd.DataFrame([row], columns=["quantity", "of", "value", "lower", "upper", "unit"])
 
     @property
     def left_out(self) -> pd.DataFrame:

@@ -87,9 +87,11 @@ def test_json_says_what_it_is_about(fit: FakeFit, command: tuple[str, ...], rows
 
 
 def test_fit_can_list_what_it_left_out(fit: FakeFit) -> None:
-    assert call("fit", "bench").stdout == "part,value\nceiling,1.5\n"
+    assert call("fit", "bench").stdout == (
+        "quantity,of,value,lower,upper,unit\nsharpness,all,1.5,1,2,number\n"
+    )
     assert call("fit", "bench", "--left-out").stdout == "card,reason\nKa,too little memory\n"
-    assert "2 cells" not in call("fit", "bench", "--format", "table").stdout
+    assert "1 result: too little memory" in call("fit", "bench", "--format", "table").stdout
     assert fit.asked
 
 

@@ -83,7 +83,7 @@ def ranks(card: str = "New $1") -> pd.DataFrame:
 
 
 def lead() -> pd.DataFrame:
-    """Leads of Kc over Kb: one left out, one within test error, one odd one out, summaries."""
+    """Leads of Kc over Kb: one left out, one within test error, one odd; then summaries."""
     nan = math.nan
     chart = [
         (*SCENES[0], RESOLUTIONS[0], 0.004, -0.006, 0.014, True, False, "both at the ceiling"),
@@ -98,12 +98,12 @@ def lead() -> pd.DataFrame:
         odd_one_out=[False, True, False, False],
         typical_lower=nan,
         typical_upper=nan,
-        charts_used=nan,
+        charts_used=[0, 1, 1, 1],
     )
     sums = [
-        (RESOLUTIONS[0], 0.006, -0.004, 0.016, True, 0.006, 0.006, 1.0),
-        (RESOLUTIONS[1], 0.222, 0.21, 0.23, False, 0.12, 0.333, 2.0),
-        ("", 0.1456, 0.13, 0.16, False, 0.006, 0.12, 3.0),
+        (RESOLUTIONS[0], 0.006, -0.004, 0.016, True, nan, nan, 1),
+        (RESOLUTIONS[1], 0.222, 0.21, 0.23, False, 0.12, 0.333, 2),
+        ("(all)", 0.1456, 0.13, 0.16, False, 0.006, 0.12, 3),
     ]
     names = [*columns[2:], "typical_lower", "typical_upper", "charts_used"]
     fixed: dict[str, Any] = {

@@ -22,6 +22,8 @@ from scalemodel.views.style import AMBER, PAPER, PLUM, figure_bytes
 from scalemodel.views.words import CAUTION
 from tests.views import examples
 
+SIZES = examples.RESOLUTIONS
+
 
 def texts(figure: Figure) -> list[str]:
     found = figure.findobj(Text)
@@ -52,7 +54,8 @@ def figures() -> dict[str, Figure]:
 
 def test_ceilings_say_the_answer_in_the_title(figures: dict[str, Figure]) -> None:
     found = texts(figures["ceilings"])
-    title = "2 of 4 charts reach a ceiling: 1 not usable, 1 usable only below the rate given"
+    title = "2 of 4 charts cannot compare all their cards: "
+    title += "1 not usable, 1 usable only below the rate given"
     assert title in found
     assert "ceiling 200 (196–205)" in found
     assert "ceiling above 203" in found
@@ -96,7 +99,7 @@ def test_a_known_ceiling_is_a_band_and_a_bound_is_a_dashed_line(figures: dict[st
 def test_ceilings_without_any_at_the_ceiling_say_so() -> None:
     charts = examples.charts().assign(verdict="usable", cards_cpu_bound=0)
     found = texts(ceilings_figure(examples.ceilings(), charts, 0.8))
-    assert "No chart of 4 charts reaches a ceiling: all of them compare cards" in found
+    assert "All of 4 charts compare all their cards" in found
 
 
 def test_prediction_counts_charts_against_the_cards_around_it(figures: dict[str, Figure]) -> None:
@@ -160,9 +163,10 @@ def test_a_prediction_figure_holds_one_card() -> None:
 
 def test_lead_gives_the_typical_lead_of_each_resolution(figures: dict[str, Figure]) -> None:
     found = texts(figures["lead"])
-    title = "Kc against Kb, typical lead: +12.0% to +33.3% at 3840x2160, +0.6% at 1920x1080"
+    title = "Kc against Kb, typical lead: +12.0% to +33.3% at 3840x2160"
     assert title in found
     assert "typical +12.0% to +33.3%, geometric mean +22.2%" in found
+    assert "geometric mean +0.6%" in found
     assert "+33.3%  odd one out" in found
     assert "+0.4%  both at the ceiling" in found
     assert any("3 charts used, 1 left out; within test error on 1" in text for text in found)
@@ -186,7 +190,7 @@ def test_lead_with_nothing_usable_says_so() -> None:
     table = examples.lead()
     charts = table[table["row_kind"] == "chart"].assign(used=False, reason="both at the ceiling")
     found = texts(lead_figure(charts, 0.8))
-    assert "Kc against Kb: no chart can compare them" in found
+    assert "Kc against Kb: no typical lead, for want of charts that can be used" in found
     assert found.count("no chart that can be used") == 2
     with pytest.raises(FigureError, match="share no chart"):
         lead_figure(charts.iloc[:0], 0.8)
@@ -275,3 +279,17 @@ def test_points_that_would_cover_each_other_get_levels() -> None:
 )
 def test_rate_axes_have_round_ticks(low: float, high: float, expected: list[float]) -> None:
     assert round_rates(low, high, 6) == pytest.approx(expected)
+
+
+def test_lead_has_a_panel_for_each_platform_with_results_of_both() -> None:
+    one = examples.lead()
+    none = one.assign(platform="bare", lead=np.nan, used=False, reason="no result of Kc")
+    small = one.assign(platform="small case", typical_lower=0.05, typical_upper=0.07)
+    figure = lead_figure(pd.concat([one, small, none]), 0.8)
+    names = [axes.texts[0].get_text() for axes in figure.axes]
+    assert names == [f"{size}, {p}" for p in ("open bench", "small case") for size in SIZES[::-1]]
+    found = texts(figure)
+    assert "Not drawn: 4 charts without a result of both cards." in found
+    assert "typical +5.0% to +7.0%, geometric mean +22.2%" in found
+    title = "Kc against Kb, typical lead on open bench: +12.0% to +33.3% at 3840x2160"
+    assert title in found

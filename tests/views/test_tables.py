@@ -38,6 +38,8 @@ def test_csv_rounds_by_what_a_column_means() -> None:
 def test_bounds_are_rates_in_predictions_and_ratios_in_leads() -> None:
     assert read(to_csv(examples.prediction()))[0]["lower"] == "188.00"
     assert read(to_csv(examples.lead()))[1]["lower"] == "0.3200"
+    learned = pd.DataFrame({"quantity": ["sd"], "value": [0.00512], "lower": [0.00498]})
+    assert to_csv(learned) == "quantity,value,lower\nsd,0.00512,0.00498\n"
 
 
 def test_csv_leaves_missing_cells_empty_and_keeps_awkward_names() -> None:

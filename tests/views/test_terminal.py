@@ -47,21 +47,21 @@ def test_predictions_show_median_range_ceiling_and_reason() -> None:
 def test_predictions_against_a_card() -> None:
     found = lines(as_text(against_view(examples.against(), 0.9)))
     assert "▍New $1 against Kb open bench" in found
-    assert "Saltmarch | ultra −1.0% to +12.0% 0.75 +3.1% to +20.0% 0.91" in found
+    assert "Saltmarch | ultra −1.0…12.0% 0.75 3.1…20.0% 0.91" in found
     assert "90% range of its lead, and the probability that it is faster." in found
 
 
 def test_ranks_show_the_likeliest_positions() -> None:
     found = lines(as_text(ranks_view(examples.ranks())))
     assert "▍New $1: position open bench" in found
-    assert "Saltmarch | ultra 2 (0.60), 3 (0.30) 1 (1.00)" in found
+    assert "Saltmarch | ultra 2 (0.60), 3 (0.30) 1 (>0.99)" in found
 
 
 def test_leads_show_summaries_then_charts_then_what_was_left_out() -> None:
     found = lines(as_text(lead_view("The answer.", examples.lead(), 0.8)))
     assert "resolution charts used typical geometric mean range" in found
     assert "3840x2160 2 +12.0% to +33.3% +22.2% +21.0% to +23.0%" in found
-    assert "all 3 +0.6% to +12.0% +14.6% +13.0% to +16.0%" in found
+    assert "(all) 3 +0.6% to +12.0% +14.6% +13.0% to +16.0%" in found
     assert "Saltmarch | ultra ○ +0.4% (−0.6…1.4) ◆ +33.3% (32.0…34.6)" in found
     scene = "Cash $5 & <Tag> $x^2$ | high [bold] ≈ +0.6% (−0.4…1.6) +12.0% (11.0…13.0)"
     assert scene in found
@@ -69,12 +69,23 @@ def test_leads_show_summaries_then_charts_then_what_was_left_out() -> None:
 
 
 def test_a_fit_shows_its_table_and_what_it_left_out() -> None:
-    table = pd.DataFrame({"part": ["ceiling"], "fitted_value": [1.23456789]})
+    table = pd.DataFrame(
+        {
+            "quantity": ["rate beyond the specs", "rate beyond the specs", "sharpness"],
+            "of": ["Cairn", "Weft", "all"],
+            "value": [-0.0547778, 0.0012, 12.2331],
+            "lower": [-0.12, -0.05, 11.78],
+            "upper": [0.0, 0.07, 12.71],
+            "unit": ["share", "share", "number"],
+        }
+    )
     left_out = pd.DataFrame({"card": ["Ka", "Kb"], "reason": ["too little memory"] * 2})
     found = lines(as_text(fit_view("The answer.", table, left_out)))
-    assert "part fitted value" in found
-    assert "ceiling 1.23457" in found
-    assert "2 cells: too little memory" in found
+    assert "quantity of value 80% range unit" in found
+    assert "rate beyond the specs Cairn −0.055 −0.120 to 0.000 share" in found
+    assert "Weft 0.001 −0.050 to 0.070 share" in found
+    assert "sharpness all 12.2 11.8 to 12.7 number" in found
+    assert "2 results: too little memory" in found
 
 
 def test_a_check_shows_the_verdict_the_files_and_every_problem(tmp_path: Path) -> None:

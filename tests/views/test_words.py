@@ -8,8 +8,10 @@ from scalemodel.views.words import (
     lead_range_words,
     lead_words,
     level_words,
+    probability_words,
     rate_words,
     resolution_order,
+    short_range_words,
     short_scene,
     shortened,
 )
@@ -59,3 +61,13 @@ def test_long_scenes_keep_their_preset() -> None:
     assert short_scene("Game", "high", 20) == "Game | high"
     assert short_scene("A game with a long name", "high", 16) == "A game w… | high"
     assert short_scene("A game", "a preset with a long name", 16) == "A ga… | a prese…"
+
+
+def test_probabilities_from_draws_are_never_certain() -> None:
+    found = [probability_words(p) for p in (0.0, 0.004, 0.5, 0.994, 1.0)]
+    assert found == ["<0.01", "<0.01", "0.50", ">0.99", ">0.99"]
+
+
+def test_short_ranges_have_no_signs_of_percent() -> None:
+    assert short_range_words(-0.012, 0.0084) == "−1.2…0.8"
+    assert short_range_words(-0.0001, 0.0001) == "0.0…0.0"

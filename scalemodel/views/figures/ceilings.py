@@ -97,11 +97,10 @@ def _title(charts: pd.DataFrame) -> str:
     useless, part = int(found.get("not_usable", 0)), int(found.get("usable_below", 0))
     total = count_words(len(charts), "chart")
     if useless + part == 0:
-        return f"No chart of {total} reaches a ceiling: all of them compare cards"
+        return f"All of {total} compare all their cards"
     parts = [f"{useless} not usable"] if useless else []
     parts += [f"{part} usable only below the rate given"] if part else []
-    reach = "reaches" if useless + part == 1 else "reach"
-    return f"{useless + part} of {total} {reach} a ceiling: {', '.join(parts)}"
+    return f"{useless + part} of {total} cannot compare all their cards: {', '.join(parts)}"
 
 
 def _lines(charts: pd.DataFrame, level: float) -> list[str]:

@@ -49,26 +49,29 @@ def lead_figure(table: pd.DataFrame, level: float) -> Figure:
     Raises:
         FigureError: the two cards share no chart.
     """
-    charts = table[table["row_kind"] == "chart"]
+    every = table[table["row_kind"] == "chart"]
     summaries = table[table["row_kind"] == "summary"]
+    charts = every[every["lead"].notna()]
     if charts.empty:
         raise FigureError("The two cards share no chart; there is nothing to draw.")
-    resolutions = resolution_order(charts["resolution"])[::-1]
-    head = headline(_title(charts, summaries, resolutions), _lines(charts, level))
-    panels = [_sorted(charts[charts["resolution"] == one]) for one in resolutions]
+    panels = _panels(charts)
+    lines = _lines(charts, len(every) - len(charts), level)
+    head = headline(_title(charts, summaries, list(panels)), lines)
     top = head.height + 0.42
-    tall = sum(len(panel) * ROW + TOP + GAP for panel in panels)
+    tall = sum(len(panel) * ROW + TOP + GAP for panel in panels.values())
     with house_style():
         figure = new_figure(top + tall + 0.45, head)
         _legend(figure, head.height)
         wide, down = WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT, top
         several = charts["platform"].nunique() > 1
-        for resolution, panel in zip(resolutions, panels, strict=True):
+        for key, panel in panels.items():
             axes = place(figure, MARGIN + LABELS, down + TOP, wide, len(panel) * ROW)
-            _limits(axes, charts, last=resolution == resolutions[-1])
-            _panel(axes, resolution, panel, _summary(summaries, resolution), several)
+            _limits(axes, charts, last=key == list(panels)[-1])
+            name = f"{key[1]}, {shortened(key[0], 20)}" if several else key[1]
+            _panel(axes, name, panel, _summary(summaries, key))
             down += len(panel) * ROW + TOP + GAP
-        axes.set_xlabel(f"lead of {shortened(_name(table, 'a'), 40)} in frame rate", loc="left")
+        names = [shortened(_name(table, column), 34) for column in ("a", "b")]
+        axes.set_xlabel(f"lead of {names[0]} over {names[1]}", loc="left")
     return figure
 
 
@@ -76,38 +79,56 @@ def _name(table: pd.DataFrame, column: str) -> str:
     return str(table[column].iloc[0])
 
 
+def _panels(charts: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
+    """Give the charts of each platform and resolution, the largest resolution first."""
+    panels = {}
+    for platform in dict.fromkeys(charts["platform"]):
+        here = charts[charts["platform"] == platform]
+        for resolution in resolution_order(here["resolution"])[::-1]:
+            panels[str(platform), resolution] = _sorted(here[here["resolution"] == resolution])
+    return panels
+
+
 def _sorted(charts: pd.DataFrame) -> pd.DataFrame:
     """Order the charts by lead, the used ones first."""
-    ordered = charts.sort_values("lead", ascending=False, kind="stable", na_position="last")
-    return pd.concat([ordered[ordered["used"]], ordered[~ordered["used"]]])
+    ordered = charts.sort_values("lead", ascending=False, kind="stable")
+    used = ordered["used"].astype(bool)
+    return pd.concat([ordered[used], ordered[~used]])
 
 
-def _summary(summaries: pd.DataFrame, resolution: str) -> Any:
-    chosen = summaries[summaries["resolution"] == resolution]
-    return next(rows_of(chosen), None)
+def _summary(summaries: pd.DataFrame, key: tuple[str, str]) -> Any:
+    of_key = (summaries["platform"] == key[0]) & (summaries["resolution"] == key[1])
+    return next(rows_of(summaries[of_key]), None)
 
 
-def _title(charts: pd.DataFrame, summaries: pd.DataFrame, resolutions: list[str]) -> str:
+def _title(charts: pd.DataFrame, summaries: pd.DataFrame, keys: list[tuple[str, str]]) -> str:
+    """Give the typical lead at each resolution of the first platform that has one."""
     a, b = _name(charts, "a"), _name(charts, "b")
-    parts = []
-    for resolution in resolutions:
-        summary = _summary(summaries, resolution)
-        if summary is not None and math.isfinite(summary.typical_lower):
-            span = lead_range_words(summary.typical_lower, summary.typical_upper)
-            parts.append(f"{span} at {resolution}")
-    if not parts:
-        return f"{a} against {b}: no chart can compare them"
-    return f"{a} against {b}, typical lead: {', '.join(parts)}"
+    for platform in dict.fromkeys(key[0] for key in keys):
+        parts = []
+        for key in keys:
+            summary = _summary(summaries, key) if key[0] == platform else None
+            if summary is not None and math.isfinite(summary.typical_lower):
+                span = lead_range_words(summary.typical_lower, summary.typical_upper)
+                parts.append(f"{span} at {key[1]}")
+        if parts:
+            where = f" on {platform}" if charts["platform"].nunique() > 1 else ""
+            return f"{a} against {b}, typical lead{where}: {', '.join(parts)}"
+    return f"{a} against {b}: no typical lead, for want of charts that can be used"
 
 
-def _lines(charts: pd.DataFrame, level: float) -> list[str]:
+def _lines(charts: pd.DataFrame, absent: int, level: float) -> list[str]:
     platforms = ", ".join(dict.fromkeys(charts["platform"]))
-    used, even = charts["used"], charts["used"] & charts["within_test_error"]
+    used = charts["used"].astype(bool)
+    even = charts.loc[used, "within_test_error"].astype(bool)
     words = (
         f"Platform: {platforms}. {count_words(int(used.sum()), 'chart')} used, "
         f"{int((~used).sum())} left out; within test error on {int(even.sum())} of those used."
     )
-    return [f"{words} Lines are {level_words(level)} ranges from test error."]
+    lines = [f"{words} Lines are {level_words(level)} ranges from test error."]
+    if absent:
+        lines.append(f"Not drawn: {count_words(absent, 'chart')} without a result of both cards.")
+    return lines
 
 
 def _legend(figure: Figure, down: float) -> None:
@@ -155,44 +176,40 @@ def _percent(lead: float) -> str:
     return f"{100 * lead + 0.0:+.10g}%".replace("-", "−") if abs(lead) > 1e-9 else "0"
 
 
-def _panel(
-    axes: Axes, resolution: str, charts: pd.DataFrame, summary: Any, name_platform: bool
-) -> None:
+def _panel(axes: Axes, name: str, charts: pd.DataFrame, summary: Any) -> None:
     axes.set_ylim(len(charts) - 0.4, -0.6)
-    names = [_chart_name(chart, name_platform) for chart in rows_of(charts)]
+    names = [short_scene(chart.game, chart.preset, 38) for chart in rows_of(charts)]
     axes.set_yticks(range(len(names)), names)
     left = -LABELS / (WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT)
     above: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points"}
-    axes.annotate(resolution, (left, 1), (0, 6), fontweight="bold", fontsize=11, **above)
-    if summary is None or not math.isfinite(summary.typical_lower):
-        axes.annotate("no chart that can be used", (0, 1), (0, 6), color=QUIET, **above)
-    else:
+    axes.annotate(name, (left, 1), (0, 6), fontweight="bold", fontsize=11, **above)
+    axes.annotate(_panel_words(summary), (0, 1), (0, 6), color=INK, **above)
+    if summary is not None and math.isfinite(summary.typical_lower):
         low, high = summary.typical_lower, summary.typical_upper
         axes.axvspan(low, high, facecolor=TINT, alpha=0.55, linewidth=0, zorder=0.5)
-        words = f"typical {lead_range_words(low, high)}, geometric mean {lead_words(summary.lead)}"
-        axes.annotate(words, (0, 1), (0, 6), color=INK, **above)
     for row, chart in enumerate(rows_of(charts)):
         _chart(axes, row, chart)
 
 
-def _chart_name(chart: Any, name_platform: bool) -> str:
-    if not name_platform:
-        return short_scene(chart.game, chart.preset, 38)
-    return f"{short_scene(chart.game, chart.preset, 26)} | {shortened(chart.platform, 10)}"
+def _panel_words(summary: Any) -> str:
+    if summary is None or not math.isfinite(summary.lead):
+        return "no chart that can be used"
+    words = f"geometric mean {lead_words(summary.lead)}"
+    if math.isfinite(summary.typical_lower):
+        span = lead_range_words(summary.typical_lower, summary.typical_upper)
+        words = f"typical {span}, {words}"
+    return words
 
 
 def _chart(axes: Axes, row: int, chart: Any) -> None:
-    used, even = bool(chart.used), bool(chart.within_test_error)
+    used = bool(chart.used)
+    even = used and bool(chart.within_test_error)
     line = CONTEXT if even or not used else PLUM
-    if math.isfinite(chart.lower) and math.isfinite(chart.upper):
-        axes.plot([chart.lower, chart.upper], [row, row], color=line, linewidth=1.6, zorder=2)
-    fill = PAPER if not used else line
-    if math.isfinite(chart.lead):
-        axes.plot([chart.lead], [row], zorder=3, **_look(fill, line))
-    words = lead_words(chart.lead) if math.isfinite(chart.lead) else ""
-    weight, colour = "normal", QUIET
+    axes.plot([chart.lower, chart.upper], [row, row], color=line, linewidth=1.6, zorder=2)
+    axes.plot([chart.lead], [row], zorder=3, **_look(line if used else PAPER, line))
+    words, weight, colour, size = lead_words(chart.lead), "normal", QUIET, 8.5
     if not used:
-        words = shortened(f"{words}  {chart.reason}".strip(), 50)
+        words, size = shortened(f"{words}  {chart.reason}", 54), 8.0
     elif chart.odd_one_out:
         words, weight, colour = f"{words}  odd one out", "bold", INK
     axes.text(
@@ -202,6 +219,6 @@ def _chart(axes: Axes, row: int, chart: Any) -> None:
         transform=axes.get_yaxis_transform(),
         color=colour,
         fontweight=weight,
-        fontsize=8.5,
+        fontsize=size,
         va="center",
     )

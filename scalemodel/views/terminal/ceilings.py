@@ -35,7 +35,7 @@ def ceilings_view(summary: str, charts: pd.DataFrame, level: float) -> Renderabl
     if not parts:
         parts = [note("No chart has a result that can be used.")]
     legend = (
-        "● compares cards   ◐ compares cards below that rate   ○ shows the CPU limit\n"
+        "● compares all its cards   ◐ compares the cards below that rate   ○ compares none\n"
         f"2/24: cards at the ceiling. Ceilings in frames per second, {level_words(level)} range. "
         "Every result: --format csv"
     )

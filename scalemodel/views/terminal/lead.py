@@ -17,7 +17,7 @@ from scalemodel.views.terminal.parts import (
     sentence,
     stack,
 )
-from scalemodel.views.words import lead_range_words, lead_words, level_words
+from scalemodel.views.words import lead_range_words, lead_words, level_words, short_range_words
 
 SUMMARY_COLUMNS = ("resolution", ">charts used", "typical", ">geometric mean", "range")
 
@@ -32,11 +32,11 @@ def lead_view(summary: str, table: pd.DataFrame, level: float) -> RenderableType
     """
     charts = table[table["row_kind"] == "chart"]
     summaries = table[table["row_kind"] == "summary"]
-    rows = [_summary(row) for row in rows_of(summaries)]
     parts: list[RenderableType] = [sentence(summary)]
-    parts += [grid(SUMMARY_COLUMNS, rows, "No chart can be used."), Text()]
     for (a, b, platform), on_platform in charts.groupby(["a", "b", "platform"], sort=False):
+        rows = [_summary(row) for row in rows_of(summaries[summaries["platform"] == platform])]
         parts += [heading(f"lead of {a} over {b}", str(platform)), Text()]
+        parts += [grid(SUMMARY_COLUMNS, rows, "There is no summary."), Text()]
         parts += [by_scene(on_platform, _lead, empty=""), Text()]
     left_out = charts.loc[~charts["used"].astype(bool), "reason"]
     if not left_out.empty:
@@ -50,16 +50,15 @@ def lead_view(summary: str, table: pd.DataFrame, level: float) -> RenderableType
 
 
 def _summary(row: Any) -> list[str]:
-    where = row.resolution or "all"
+    where, used = str(row.resolution), f"{row.charts_used:.0f}"
     if math.isnan(row.lead):
-        return [where, _count(row.charts_used), str(row.reason), "", ""]
-    typical = lead_range_words(row.typical_lower, row.typical_upper)
-    span = lead_range_words(row.lower, row.upper) if math.isfinite(row.lower) else ""
-    return [where, _count(row.charts_used), typical, lead_words(row.lead), span]
-
-
-def _count(charts: float) -> str:
-    return "" if math.isnan(charts) else f"{charts:.0f}"
+        return [where, used, str(row.reason), "", ""]
+    typical = span = ""
+    if math.isfinite(row.typical_lower):
+        typical = lead_range_words(row.typical_lower, row.typical_upper)
+    if math.isfinite(row.lower):
+        span = lead_range_words(row.lower, row.upper)
+    return [where, used, typical, lead_words(row.lead), span]
 
 
 def _lead(row: Any) -> Text:
@@ -69,12 +68,8 @@ def _lead(row: Any) -> Text:
     mark = "◆ " if row.odd_one_out else mark
     span = ""
     if math.isfinite(row.lower) and math.isfinite(row.upper):
-        span = f" ({_percent(row.lower)}…{_percent(row.upper)})"
+        span = f" ({short_range_words(row.lower, row.upper)})"
     style = "bold" if row.used else "dim"
     return Text.assemble(
         (f"{mark}{lead_words(row.lead)}", style), (span, "" if row.used else "dim")
     )
-
-
-def _percent(lead: float) -> str:
-    return f"{round(100 * lead, 1) + 0.0:.1f}".replace("-", "−")

@@ -12,9 +12,10 @@ from scalemodel.views.words import (
     AT_CEILING,
     CAUTION,
     METRIC_WORDS,
-    lead_words,
     level_words,
+    probability_words,
     rate_words,
+    short_range_words,
 )
 
 CARD = ["card", "platform", "metric"]
@@ -35,7 +36,7 @@ def prediction_view(summary: str, table: pd.DataFrame) -> RenderableType:
     if table.empty:
         return stack(*parts, note("No card was predicted."))
     level = level_words(float(table["level"].iloc[0]))
-    legend = f"Median and {level} range.   ○ more likely than not at the ceiling   {CAUTION}"
+    legend = f"Median and {level} range.   ○ more likely than not at the ceiling\n{CAUTION}"
     return stack(*parts, note(legend))
 
 
@@ -94,11 +95,11 @@ def _range(row: Any) -> Text:
 def _lead(row: Any) -> Text:
     if math.isnan(row.p_faster):
         return Text("no estimate", style="dim")
-    span = f"{lead_words(row.lead_lower)} to {lead_words(row.lead_upper)}"
-    return Text.assemble(span, (f"  {row.p_faster:.2f}", "bold"))
+    span = f"{short_range_words(row.lead_lower, row.lead_upper)}%"
+    return Text.assemble(span, (f"  {probability_words(row.p_faster)}", "bold"))
 
 
 def _positions(row: Any) -> Text:
     both = list(zip(row.positions, row.probabilities, strict=True))[:2]
-    known = [f"{int(place)} ({share:.2f})" for place, share in both if share > 0]
+    known = [f"{int(place)} ({probability_words(share)})" for place, share in both if share > 0]
     return Text(", ".join(known) or "no estimate")

@@ -40,7 +40,7 @@ def guide(folder: Path) -> None:
     click.echo(f"Wrote an invented bench to {bench}. Nothing in it is a real product.")
     _check(bench)
     with_fit = fitted(bench, "average")
-    _say(2, "fit", f"scalemodel fit {bench}", str(with_fit))
+    _say(2, "fit", f"scalemodel fit {_quoted(bench)}", str(with_fit))
     _table(folder / "fit.csv", with_fit.table)
     _ceilings(folder, bench, with_fit)
     _predict(folder, bench, specs, with_fit)
@@ -95,7 +95,7 @@ def _check(bench: Path) -> None:
     from scalemodel.views.terminal.check import check_sentence, problems_table
 
     report = check_bench(bench)
-    _say(1, "check", f"scalemodel check {bench}", check_sentence(report))
+    _say(1, "check", f"scalemodel check {_quoted(bench)}", check_sentence(report))
     for problem in report.problems:
         click.echo(textwrap.indent(textwrap.fill(str(problem), WIDTH), "      "))
     _table(bench.parent / "check.csv", problems_table(report.problems))
@@ -105,7 +105,7 @@ def _ceilings(folder: Path, bench: Path, fit: "Fit") -> None:
     from scalemodel.views.figures.ceilings import ceilings_figure
 
     answer = fit.ceilings(level=LEVEL)
-    _say(3, "ceilings", f"scalemodel ceilings {bench}", str(answer))
+    _say(3, "ceilings", f"scalemodel ceilings {_quoted(bench)}", str(answer))
     _table(folder / "ceilings.csv", answer.table)
     _table(folder / "ceilings-charts.csv", answer.charts)
     write_figure(folder / "ceilings.png", ceilings_figure(answer.table, answer.charts, LEVEL))
@@ -117,7 +117,8 @@ def _predict(folder: Path, bench: Path, specs: Path, fit: "Fit") -> None:
 
     answer = fit.predict(read_specs(specs), level=LEVEL, against=AGAINST, ranks=False)
     rivals = " ".join(f'--against "{card}"' for card in AGAINST)
-    _say(4, "predict", f"scalemodel predict {bench} --specs {specs} {rivals}", str(answer))
+    line = f"scalemodel predict {_quoted(bench)} --specs {_quoted(specs)} {rivals}"
+    _say(4, "predict", line, str(answer))
     _table(folder / "predict.csv", rows(answer, ranks=False))
     draw_predictions(answer, folder / "predict.png")
 
@@ -127,7 +128,7 @@ def _lead(folder: Path, bench: Path, fit: "Fit") -> None:
 
     answer = fit.lead(*LEAD, level=LEVEL)
     first, second = LEAD
-    _say(5, "lead", f'scalemodel lead {bench} "{first}" "{second}"', str(answer))
+    _say(5, "lead", f'scalemodel lead {_quoted(bench)} "{first}" "{second}"', str(answer))
     _table(folder / "lead.csv", answer.table)
     write_figure(folder / "lead.png", lead_figure(answer.table, LEVEL))
 
@@ -137,6 +138,11 @@ def _say(number: int, name: str, line: str, answer: str) -> None:
     click.echo(f"   $ {line}")
     click.echo(textwrap.indent(textwrap.fill(answer, WIDTH), "   "))
     click.echo(textwrap.indent(textwrap.fill(LOOK_AT[name], WIDTH), "   "))
+
+
+def _quoted(path: Path) -> str:
+    """Write a path so that it can be pasted into a shell."""
+    return f'"{path}"' if " " in str(path) else str(path)
 
 
 def _table(path: Path, table: "pd.DataFrame") -> None:

@@ -110,7 +110,7 @@ def _verdict(results: pd.DataFrame) -> dict[str, object]:
     elif compared < FEWEST_COMPARED:
         verdict, reason = "not_usable", "fewer than two cards stay below the ceiling"
     elif len(at_ceiling):
-        slowest = at_ceiling.loc[at_ceiling["rate"].idxmin()]
+        slowest = at_ceiling.sort_values("rate").iloc[0]
         verdict, below, card = "usable_below", float(slowest["rate"]), str(slowest["card"])
     if not first["reached"]:
         reason = reason or "no card comes near the ceiling; it is only known to be above"

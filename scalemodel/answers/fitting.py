@@ -7,13 +7,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from scalemodel.answers.ceilings import Ceilings, ceilings
 from scalemodel.answers.cells import Cells, measured_cells
 from scalemodel.answers.labels import Labels, make_labels, observed_cells
+from scalemodel.answers.lead import Lead, lead
 from scalemodel.answers.learned import learned_table
+from scalemodel.answers.predict import Prediction, predict
 from scalemodel.data.bench import Bench
 from scalemodel.data.store import load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
@@ -22,11 +24,6 @@ from scalemodel.model.fitting import FitSettings, ModelFit, fit_model
 from scalemodel.model.inputs import CardSpecs, Observed
 from scalemodel.model.storage import restore_fit, stored_fit
 from scalemodel.version import VERSION
-
-if TYPE_CHECKING:
-    from scalemodel.answers.ceilings import Ceilings
-    from scalemodel.answers.lead import Lead
-    from scalemodel.answers.predict import Prediction
 
 #: A fit needs enough cells to tell cards from charts.
 FEWEST_CARDS = 3
@@ -90,10 +87,8 @@ class Fit:
             return ""
         return f" {count} results fell for lack of memory and are kept out of the fit."
 
-    def ceilings(self, level: float = 0.8) -> "Ceilings":
+    def ceilings(self, level: float = 0.8) -> Ceilings:
         """Say which results and charts sit at the ceiling."""
-        from scalemodel.answers.ceilings import ceilings
-
         return ceilings(self, level)
 
     def predict(
@@ -103,16 +98,12 @@ class Fit:
         against: tuple[str, ...] = (),
         *,
         ranks: bool = False,
-    ) -> "Prediction":
+    ) -> Prediction:
         """Say where cards should land, from their spec sheets (as `read_specs` gives them)."""
-        from scalemodel.answers.predict import predict
-
         return predict(self, specs, level, against, ranks=ranks)
 
-    def lead(self, a: str, b: str, level: float = 0.8) -> "Lead":
+    def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
         """Say how far card `a` is ahead of card `b`."""
-        from scalemodel.answers.lead import lead
-
         return lead(self, a, b, level)
 
 

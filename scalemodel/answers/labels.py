@@ -1,7 +1,9 @@
 """Names to indices and back: what the model counts, in the bench's own words."""
 
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -99,7 +101,7 @@ class Labels:
             log_cache: FloatArray = np.log(sheets["cache_mb"].to_numpy(dtype=float))
         return log_cache
 
-    def gaps(self, sheet: "pd.Series[float]") -> list[str]:
+    def gaps(self, sheet: "pd.Series[Any]") -> list[str]:
         """Return the columns the fit uses that a spec sheet leaves empty."""
         needed = ["raster_rate"] if "raster" in self.stages else []
         needed += ["cache_mb"] if self.uses_cache else []
@@ -140,7 +142,7 @@ def observed_cells(labels: Labels, cells: pd.DataFrame, run_sd: float | None) ->
     )
 
 
-def _indices(values: list[object], known: tuple[object, ...]) -> IntArray:
+def _indices(values: Sequence[Hashable], known: Sequence[Hashable]) -> IntArray:
     place = {value: k for k, value in enumerate(known)}
     return np.array([place.get(value, -1) for value in values], dtype=np.intp)
 

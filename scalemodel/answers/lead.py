@@ -1,7 +1,8 @@
 """How far is one card ahead of another: typical lead, spread, odd ones out."""
 
+from collections.abc import Hashable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -60,21 +61,21 @@ class Lead:
     def __str__(self) -> str:
         summaries = self.table[self.table["row_kind"] == "summary"]
         overall = summaries[summaries["resolution"] == ALL]
-        lines = [self._words(row, row.platform) for row in overall.itertuples()]
-        return " ".join(lines)
+        return " ".join(self._words(row) for row in overall.to_dict(orient="records"))
 
-    def _words(self, row, platform: str) -> str:  # type: ignore[no-untyped-def]
+    def _words(self, row: dict[Hashable, Any]) -> str:
+        platform = row["platform"]
         charts = self.table[
             (self.table["row_kind"] == "chart") & (self.table["platform"] == platform)
         ]
         left_out = int((~charts["used"].astype(bool)).sum())
-        if not row.charts_used:
-            return f"On {platform} no chart compares {self.a} with {self.b}: {row.reason}."
-        way = "ahead of" if row.lead >= 0 else "behind"
-        words = f"On {platform} {self.a} is {abs(row.lead):.1%} {way} {self.b} on average"
-        words += f" over {row.charts_used} chart{'s' if row.charts_used > 1 else ''}"
-        if np.isfinite(row.typical_lower):
-            words += f", typically {row.typical_lower:+.1%} to {row.typical_upper:+.1%}"
+        if not row["charts_used"]:
+            return f"On {platform} no chart compares {self.a} with {self.b}: {row['reason']}."
+        way = "ahead of" if row["lead"] >= 0 else "behind"
+        words = f"On {platform} {self.a} is {abs(row['lead']):.1%} {way} {self.b} on average"
+        words += f" over {row['charts_used']} chart{'s' if row['charts_used'] > 1 else ''}"
+        if np.isfinite(row["typical_lower"]):
+            words += f", typically {row['typical_lower']:+.1%} to {row['typical_upper']:+.1%}"
         if left_out:
             words += f"; {left_out} left out"
         return words + "."
@@ -128,7 +129,9 @@ def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
     return rows
 
 
-def _chart(row: dict, a: str, b: str, run_sd: float, level: float) -> dict[str, object]:  # type: ignore[type-arg]
+def _chart(
+    row: dict[Hashable, Any], a: str, b: str, run_sd: float, level: float
+) -> dict[str, object]:
     out: dict[str, object] = {"a": a, "b": b, **{k: row[k] for k in (*CHART_COLUMNS, "pixels")}}
     reason = _why_not(row, a, b)
     log_lead = float(np.log(row["rate_a"] / row["rate_b"]))
@@ -151,7 +154,7 @@ def _chart(row: dict, a: str, b: str, run_sd: float, level: float) -> dict[str, 
     }
 
 
-def _why_not(row: dict, a: str, b: str) -> str:  # type: ignore[type-arg]
+def _why_not(row: dict[Hashable, Any], a: str, b: str) -> str:
     for card, end in ((a, "a"), (b, "b")):
         if not np.isfinite(row[f"rate_{end}"]):
             return f"no result of {card}"

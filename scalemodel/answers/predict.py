@@ -78,7 +78,7 @@ def predict(
         fit.labels.card_index(card)
     sheets = complete_sheets(fit, specs)
     tables, compared, positions = [], [], []
-    for k, card in enumerate(sheets.table["card"]):
+    for k in range(len(sheets.table)):
         table, draws = _predict_card(fit, sheets, k, level)
         tables.append(table)
         if draws is None:
@@ -138,7 +138,7 @@ def _predict_card(
 def _compare(
     fit: "Fit", table: pd.DataFrame, draws: CellDraws, other: str, level: float
 ) -> pd.DataFrame:
-    """Return leads of a predicted card over a measured one, on the charts where both have a rate."""
+    """Return leads of a predicted card over a measured one on every chart not refused."""
     good = table["reason"].to_numpy() == ""
     theirs, basis = _other_draws(fit, other)
     leads = draws.log_rate - theirs

@@ -1,7 +1,7 @@
 """Spec sheets made ready for prediction: what they lack, what they rest on, what is refused."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -66,7 +66,7 @@ def complete_sheets(fit: "Fit", specs: pd.DataFrame) -> Sheets:
     return Sheets(with_derived(table), tuple(basis), tuple(refused))
 
 
-def _beyond(tested: pd.DataFrame, sheet: "pd.Series[float]") -> dict[str, float]:
+def _beyond(tested: pd.DataFrame, sheet: "pd.Series[Any]") -> dict[str, float]:
     """Return by which factor each speed lies outside the tested span, where it does."""
     out = {}
     for column, words in SPEEDS.items():
@@ -78,7 +78,7 @@ def _beyond(tested: pd.DataFrame, sheet: "pd.Series[float]") -> dict[str, float]
 
 
 def _basis(
-    fit: "Fit", sheet: "pd.Series[float]", siblings: int, beyond: dict[str, float], gaps: list[str]
+    fit: "Fit", sheet: "pd.Series[Any]", siblings: int, beyond: dict[str, float], gaps: list[str]
 ) -> str:
     if siblings:
         words = f"{siblings} tested card{'s' if siblings > 1 else ''} of its architecture"
@@ -94,7 +94,7 @@ def _basis(
     return words
 
 
-def _refusal(fit: "Fit", sheet: "pd.Series[float]", beyond: dict[str, float]) -> str:
+def _refusal(fit: "Fit", sheet: "pd.Series[Any]", beyond: dict[str, float]) -> str:
     if sheet["card"] in fit.labels.cards:
         return "already measured: see its results"
     far = {name: factor for name, factor in beyond.items() if factor > FARTHEST}

@@ -24,7 +24,7 @@ class MeasuredCells:
     Attributes:
         p_ceiling: probability that the ceiling is the slower side.
         sensitivity: expected d log(rate) / d log(GPU speed).
-        log_headroom: expected log of the GPU-side rate over the measured rate.
+        log_headroom: expected log of the GPU-side rate over the rate under the ceiling.
     """
 
     p_ceiling: FloatArray
@@ -70,8 +70,8 @@ def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
     weight /= weight.sum(axis=-1, keepdims=True)
     above = ((gpu > ceiling) * weight).sum(axis=-1).mean(axis=0)
     sensitivity = (capped.sensitivity * weight).sum(axis=-1).mean(axis=0)
-    log_gpu = (gpu * weight).sum(axis=-1).mean(axis=0)
-    return MeasuredCells(above, sensitivity, log_gpu - observed.log_rate)
+    headroom = ((gpu - capped.log_rate) * weight).sum(axis=-1).mean(axis=0)
+    return MeasuredCells(above, sensitivity, headroom)
 
 
 def ceiling_draws(fit: ModelFit, observed: Observed) -> FloatArray:

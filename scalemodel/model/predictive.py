@@ -9,7 +9,7 @@ from scalemodel.model.fitting import ModelFit
 from scalemodel.model.inputs import CardSpecs, Rows
 from scalemodel.model.likelihood import as_predictors, linear_predictors, stage_speeds
 from scalemodel.model.physics import gpu_side, under_ceiling
-from scalemodel.model.priors import feature_spread, smooth_kernel, spec_features
+from scalemodel.model.priors import SmoothPrior
 
 
 @dataclass(frozen=True)
@@ -93,17 +93,11 @@ def _new_keys(key: str, specs: CardSpecs, rows: Rows) -> IntArray | None:
 
 def _smooth_effects(fit: ModelFit, specs: CardSpecs, rng: np.random.Generator) -> FloatArray:
     """Draw (draws, cards) smooth residuals of new cards given those of the tested cards."""
-    spread = feature_spread(fit.specs)
-    tested, new = spec_features(fit.specs) / spread, spec_features(specs) / spread
-    where = fit.layout.position("smooth")
-    precision = next(g.precision for g in fit.layout.groups if g.name == "smooth")
-    assert precision is not None
-    between = smooth_kernel(new, tested)
-    weights = between @ precision
-    covariance = smooth_kernel(new, new) - weights @ between.T
+    weights, covariance = SmoothPrior.over(fit.specs).at(specs)
     values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
     root = vectors * np.sqrt(np.clip(values, 0.0, None))
+    tested = fit.draws.theta[:, fit.layout.position("smooth")]
     scale = fit.draws.scale("smooth")[:, None]
-    normals = rng.standard_normal((len(scale), len(new)))
-    effects: FloatArray = fit.draws.theta[:, where] @ weights.T + scale * (normals @ root.T)
+    normals = rng.standard_normal((len(scale), len(values)))
+    effects: FloatArray = tested @ weights.T + scale * (normals @ root.T)
     return effects

@@ -20,7 +20,7 @@ STAGE_PRIORS = MappingProxyType(
         "arithmetic": (0.55, 0.9),
         "traffic": (0.20, 0.9),
         "raster": (0.08, 0.6),
-        "fixed": (0.12, 0.0),
+        "fixed": (0.06, 0.0),
     }
 )
 OTHER_STAGE_PRIOR = (0.2, 0.0)
@@ -47,8 +47,9 @@ SCALE_PRIORS = MappingProxyType(
     }
 )
 
-#: Length scale of the smooth residual, in sds of the specs.
+#: Length scale of the smooth residual, in sds of the specs, and its nugget at scale 1.
 SMOOTH_LENGTH = 1.0
+SMOOTH_NUGGET = 1e-3
 LOG_P_PRIOR = (np.log(12.0), 0.6)
 GAME_CEILING_SD = 0.5
 
@@ -72,23 +73,74 @@ def spec_features(specs: CardSpecs) -> FloatArray:
     return np.column_stack([specs.log_speed[:, moving], specs.capacity])
 
 
-def feature_spread(specs: CardSpecs) -> FloatArray:
-    """Return the sd of each feature over the cards (1 where they do not differ)."""
-    spread = spec_features(specs).std(axis=0)
-    return np.where(spread > 1e-9, spread, 1.0)
+@dataclass(frozen=True)
+class SmoothPrior:
+    """Prior of the smooth residual over spec space: a kernel without its linear part.
+
+    The physics owns every linear trend of the logs of the specs, so the best plane through the
+    tested cards is taken out of the residual. It is then small among the tested cards and grows
+    wide, not confident, beyond them (a Matern 5/2 kernel; Rasmussen & Williams 2006, 2.7 and 4.2).
+
+    Attributes:
+        center, spread: (features,) mean and sd of each feature over the tested cards.
+        tested: (cards, features) their features in these units.
+        precision: (cards, cards) precision of the residual over the tested cards at scale 1.
+    """
+
+    center: FloatArray
+    spread: FloatArray
+    tested: FloatArray
+    precision: FloatArray
+
+    @staticmethod
+    def over(specs: CardSpecs) -> "SmoothPrior":
+        """Return the prior over the given tested cards."""
+        raw = spec_features(specs)
+        center, spread = raw.mean(axis=0), raw.std(axis=0)
+        spread = np.where(spread > 1e-9, spread, 1.0)
+        tested = (raw - center) / spread
+        covariance = _covariance(tested, tested, tested) + SMOOTH_NUGGET * np.eye(len(tested))
+        return SmoothPrior(center, spread, tested, np.asarray(np.linalg.inv(covariance)))
+
+    def at(self, specs: CardSpecs) -> tuple[FloatArray, FloatArray]:
+        """Return what the residual of new cards is, given that of the tested ones.
+
+        Returns:
+            weights (new, tested) of the tested cards' residuals in the conditional mean, and the
+            conditional covariance (new, new) at scale 1.
+        """
+        new = (spec_features(specs) - self.center) / self.spread
+        between = _covariance(new, self.tested, self.tested)
+        weights = between @ self.precision
+        covariance = _covariance(new, new, self.tested) - weights @ between.T
+        return weights, covariance
 
 
-def smooth_kernel(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Return the Matern 5/2 kernel at SMOOTH_LENGTH between rows of `a` and rows of `b`."""
+def _covariance(a: FloatArray, b: FloatArray, tested: FloatArray) -> FloatArray:
+    """Return the kernel between `a` and `b` after the best plane over `tested` is taken out."""
+    plane_a, plane_b = _plane(a, tested), _plane(b, tested)
+    covariance: FloatArray = (
+        _kernel(a, b)
+        - plane_a @ _kernel(tested, b)
+        - _kernel(a, tested) @ plane_b.T
+        + plane_a @ _kernel(tested, tested) @ plane_b.T
+    )
+    return covariance
+
+
+def _plane(at: FloatArray, tested: FloatArray) -> FloatArray:
+    """Return (len(at), tested) weights that evaluate the least-squares plane over `tested`."""
+    ones = np.ones((len(tested), 1))
+    weights: FloatArray = np.column_stack([np.ones(len(at)), at]) @ np.linalg.pinv(
+        np.hstack([ones, tested]), rcond=1e-8
+    )
+    return weights
+
+
+def _kernel(a: FloatArray, b: FloatArray) -> FloatArray:
     distance = np.sqrt(5.0) * cdist(a, b) / (SMOOTH_LENGTH * np.sqrt(a.shape[1]))
     kernel: FloatArray = (1.0 + distance + distance**2 / 3.0) * np.exp(-distance)
     return kernel
-
-
-def smooth_precision(features: FloatArray) -> FloatArray:
-    """Return the precision of the smooth residual at scale 1 over the tested cards."""
-    covariance = smooth_kernel(features, features) + 1e-3 * np.eye(len(features))
-    return np.asarray(np.linalg.inv(covariance), dtype=np.float64)
 
 
 def make_groups(specs: CardSpecs, shape: Shape, levels: Levels) -> tuple[Group, ...]:
@@ -113,7 +165,7 @@ def _stage_groups(specs: CardSpecs) -> list[Group]:
         share, growth = STAGE_PRIORS.get(name, OTHER_STAGE_PRIOR)
         at = f"stage:{name}"
         groups += [
-            Group(f"share:{name}", at, "one", float(np.log(share)), 0.5),
+            Group(f"share:{name}", at, "one", float(np.log(share)), 0.8),
             Group(f"share_pixels:{name}", at, "one", growth, 0.2, times="log_pixels"),
             Group(f"share_scene:{name}", at, "scene", 0.0, "share"),
         ]
@@ -133,7 +185,7 @@ def _stage_groups(specs: CardSpecs) -> list[Group]:
 
 
 def _card_groups(specs: CardSpecs) -> list[Group]:
-    features = spec_features(specs) / feature_spread(specs)
+    smooth = SmoothPrior.over(specs).precision
     groups = [
         Group("vendor", "offset", "vendor", 0.0, "vendor"),
         Group("architecture", "offset", "architecture", 0.0, "architecture"),
@@ -148,7 +200,7 @@ def _card_groups(specs: CardSpecs) -> list[Group]:
         ),
         Group("card", "offset", "card", 0.0, "card"),
         Group("card_pixels", "offset", "card", 0.0, "card_pixels", times="log_pixels"),
-        Group("smooth", "offset", "card", 0.0, "smooth", precision=smooth_precision(features)),
+        Group("smooth", "offset", "card", 0.0, "smooth", precision=smooth),
     ]
     for k in range(specs.capacity.shape[1]):
         groups.append(Group(f"capacity:{k}", "offset", "one", 0.0, "capacity", f"capacity:{k}"))
@@ -159,7 +211,7 @@ def _spec_groups(specs: CardSpecs) -> list[Group]:
     groups = []
     if specs.arithmetic is not None:
         groups += [
-            Group("fill", "fill", "one", float(np.log(0.15)), 0.6),
+            Group("fill", "fill", "one", float(np.log(0.06)), 1.0),
             Group("fill_pixels", "fill", "one", -0.4, 0.3, times="log_pixels"),
         ]
     if specs.arithmetic is not None and specs.traffic is not None:

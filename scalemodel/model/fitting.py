@@ -19,6 +19,9 @@ MOST_CLIFF_PASSES = 4
 FIRST_STEPS = 25
 STEPS_BETWEEN_SCALES = 3
 STEPS_AT_SCALE_POINT = 6
+#: Margin of ceilings over the highest rates, and quantile of the cells that levels are set to:
+#: most cells GPU-bound, and most cells at the ceiling. The better mode is kept.
+STARTS = ((0.05, 0.6), (0.0, 0.95))
 #: Largest change of a log scale, as a share of its posterior sd, at which rounds stop.
 SCALE_TOLERANCE = 0.02
 
@@ -78,7 +81,7 @@ class Problem:
     likelihood: CellLikelihood
     layout: Layout
     block_of_row: IntArray
-    start: FloatArray
+    starts: tuple[FloatArray, ...]
 
 
 def prepare(observed: Observed, specs: CardSpecs, shape: Shape) -> Problem:
@@ -88,8 +91,8 @@ def prepare(observed: Observed, specs: CardSpecs, shape: Shape) -> Problem:
     groups = make_groups(specs, shape, levels)
     layout = make_layout(shape, Reference.of(specs), specs.stages, groups)
     likelihood = CellLikelihood.of(observed, specs, layout)
-    start = _start(likelihood, tops)
-    return Problem(likelihood, layout, shape.game_of_scene[observed.rows.scene], start)
+    starts = tuple(_start(likelihood, tops, *choice) for choice in STARTS)
+    return Problem(likelihood, layout, shape.game_of_scene[observed.rows.scene], starts)
 
 
 def _tops(observed: Observed, platforms: int) -> dict[int, float]:
@@ -98,8 +101,13 @@ def _tops(observed: Observed, platforms: int) -> dict[int, float]:
     return {int(k): float(observed.log_rate[key == k].max()) for k in np.unique(key)}
 
 
-def _start(likelihood: CellLikelihood, tops: dict[int, float]) -> FloatArray:
-    """Start with ceilings a little above the highest rates and levels that fit on average."""
+def _start(
+    likelihood: CellLikelihood, tops: dict[int, float], margin: float, quantile: float
+) -> FloatArray:
+    """Start with ceilings a margin above the highest rates.
+
+    GPU-side levels are set so that the given share of the cells lies below what they give.
+    """
     layout, rows = likelihood.layout, likelihood.observed.rows
     theta = layout.prior_mean()
     shape = layout.shape
@@ -108,7 +116,7 @@ def _start(likelihood: CellLikelihood, tops: dict[int, float]) -> FloatArray:
         for game in range(shape.games):
             here = [v for k, v in tops.items() if shape.game_of_scene[k // shape.platforms] == game]
             if here:
-                top = max(here) + 0.05 - ceiling
+                top = max(here) + margin - ceiling
                 theta[layout.position("game_ceiling")[game]] = top
     values = linear_predictors(likelihood.design, layout, theta)
     model = cell_model(likelihood.speeds, values, ceiling=False)
@@ -116,7 +124,7 @@ def _start(likelihood: CellLikelihood, tops: dict[int, float]) -> FloatArray:
     for scene, where in enumerate(layout.position("level")):
         here = rows.scene == scene
         if here.any():
-            theta[where] += np.quantile(excess[here], 0.6)
+            theta[where] += np.quantile(excess[here], quantile)
     return theta
 
 
@@ -199,11 +207,10 @@ class Climbed:
 
 def climb(problem: Problem, scales: Scales) -> Climbed:
     """Alternate modes and scales until the scales settle."""
-    theta = problem.start
+    theta = _best_start(problem, scales)
     for rounds in range(1, MOST_ROUNDS + 1):
         prior = Prior.at(problem.layout, scales.values)
-        steps = FIRST_STEPS if rounds == 1 else STEPS_BETWEEN_SCALES
-        mode = find_mode(problem.likelihood, prior, scales.noise, theta, steps)
+        mode = find_mode(problem.likelihood, prior, scales.noise, theta, STEPS_BETWEEN_SCALES)
         updated = update_scales(problem.likelihood, mode, scales, problem.block_of_row)
         moved = max(
             abs(np.log(updated.values[n] / scales.values[n])) / updated.log_sd[n]
@@ -220,6 +227,16 @@ def climb(problem: Problem, scales: Scales) -> Climbed:
     elif not mode.converged:
         status = f"mode not reached: one more step would gain {mode.decrement:.2g}"
     return Climbed(mode, scales, rounds, status)
+
+
+def _best_start(problem: Problem, scales: Scales) -> FloatArray:
+    """Return where the climb from the most promising start has got to after some steps."""
+    prior = Prior.at(problem.layout, scales.values)
+    modes = [
+        find_mode(problem.likelihood, prior, scales.noise, start, FIRST_STEPS)
+        for start in problem.starts
+    ]
+    return max(modes, key=lambda mode: mode.log_marginal()).theta
 
 
 def _draw(problem: Problem, climbed: Climbed, settings: FitSettings) -> Draws:

@@ -1,0 +1,186 @@
+"""Out-of-sample accuracy on simulated labs whose physics is not the model's, beside plain peers.
+
+Run from the root of the repository: ``python docs/benchmarks/accuracy.py --labs 20``. Every lab is
+drawn from its own seed; a model is fitted to the tested cards and judged on the unreleased ones.
+``--demo`` does the same for the demo bench. The figures it gave are in accuracy.md beside it.
+"""
+
+import argparse
+import platform
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+import scalemodel as sm  # noqa: E402
+from datasets.labsim import random_settings, simulate_lab  # noqa: E402
+from scalemodel.errors import ScalemodelError  # noqa: E402
+from scalemodel.model.peers import PEERS, PeerData, Question, predict_conformal  # noqa: E402
+from scalemodel.model.scores import auc, brier  # noqa: E402
+
+CHART = ["platform", "game", "preset", "resolution"]
+LEVELS = (0.5, 0.8, 0.95)
+METRIC_TRUTH = {"average": "true_fps", "low_1pct": "true_low_1pct_fps"}
+
+
+@dataclass(frozen=True)
+class Case:
+    """A lab to judge on: its bench, the sheets of its unreleased cards, and the truth."""
+
+    name: str
+    bench: sm.Bench
+    specs: pd.DataFrame
+    truth: pd.DataFrame
+
+
+def labs(count: int) -> Iterator[Case]:
+    """Simulate labs of seeds 0 to count - 1."""
+    for seed in range(count):
+        with tempfile.TemporaryDirectory() as folder:
+            simulate_lab(random_settings(seed), seed).write(Path(folder))
+            yield read_case(f"lab {seed}", Path(folder), Path(folder) / "truth.csv")
+
+
+def read_case(name: str, folder: Path, truth: Path) -> Case:
+    """Read a bench, its spec sheets and its truth."""
+    read = pd.read_csv(truth, dtype={"card": str, "game": str, "preset": str})
+    return Case(name, sm.read_bench(folder), sm.read_specs(folder / "specs.csv"), read)
+
+
+def judge(case: Case, metric: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return one row a method and held-out cell, and one row a measured cell with its flag."""
+    started = time.perf_counter()
+    fit = sm.fit(case.bench, metric)
+    seconds = time.perf_counter() - started
+    table = pd.DataFrame()
+    for level in LEVELS:
+        answer = fit.predict(case.specs, level).table
+        table = answer if table.empty else table
+        table[f"lower_{level}"], table[f"upper_{level}"] = answer["lower"], answer["upper"]
+    good = table[table["reason"] == ""].merge(case.truth, on=["card", *CHART])
+    good = good[~good["over_memory"].astype(bool)].assign(seconds=seconds, lab=case.name)
+    good["truth"] = good[METRIC_TRUTH[metric]]
+    good["bias"] = np.log(good["median"] / good["truth"])
+    parts = [good.assign(method="scalemodel")]
+    parts += [peer_rows(name, fit, case, good) for name in PEERS]
+    results = fit.ceilings().table.merge(case.truth, on=["card", *CHART])
+    return pd.concat(parts), results.assign(lab=case.name)
+
+
+def peer_rows(name: str, fit: sm.Fit, case: Case, good: pd.DataFrame) -> pd.DataFrame:
+    """Return the same rows as predicted by a plain peer with conformal ranges."""
+    cells, charts = fit.cells.table, fit.labels.charts
+    tested = case.bench.cards.set_index("card").loc[list(fit.labels.cards)].reset_index()
+    place = {key: k for k, key in enumerate(charts[CHART].itertuples(index=False, name=None))}
+    data = PeerData(
+        log_rate=np.log(cells["rate"].to_numpy()),
+        card_index=np.array([fit.labels.cards.index(c) for c in cells["card"]]),
+        chart_index=np.array([place[k] for k in cells[CHART].itertuples(index=False, name=None)]),
+        card_specs=peer_specs(tested),
+        chart_features=chart_features(charts),
+    )
+    names = list(case.specs["card"])
+    rows = good.copy()
+    at_card = np.array([names.index(c) for c in rows["card"]])
+    at_chart = np.array([place[k] for k in rows[CHART].itertuples(index=False, name=None)])
+    specs = peer_specs(case.specs)
+    for level in LEVELS:
+        question = Question(specs[at_card], at_chart, level=level)
+        try:
+            found = predict_conformal(PEERS[name], data, question)
+        except ScalemodelError:
+            return rows.assign(method=name, median=np.nan)
+        rows["median"] = np.exp(found.median)
+        rows[f"lower_{level}"], rows[f"upper_{level}"] = np.exp(found.lower), np.exp(found.upper)
+    return rows.assign(method=name)
+
+
+def peer_specs(sheets: pd.DataFrame) -> np.ndarray:
+    """Return the log specs a reviewer would use, shaders x clock first."""
+    columns = ["shader_rate", "bandwidth_gbs", "cache_mb", "raster_rate"]
+    return np.log(sheets[columns].to_numpy(dtype=float))
+
+
+def chart_features(charts: pd.DataFrame) -> np.ndarray:
+    """Return log pixels, and which scene and platform a chart has."""
+    kinds = pd.get_dummies(charts[["game", "preset", "platform"]]).to_numpy(dtype=float)
+    return np.column_stack([np.log(charts["pixels"].to_numpy()), kinds])
+
+
+def summary(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Return error, coverage and width of each group."""
+    rows = rows.assign(error=(np.log(rows["median"] / rows["truth"])).abs())
+    for level in LEVELS:
+        inside = (rows["truth"] >= rows[f"lower_{level}"]) & (
+            rows["truth"] <= rows[f"upper_{level}"]
+        )
+        rows[f"in_{level}"] = inside.where(rows["median"].notna())
+    rows["width_0.8"] = np.log(rows["upper_0.8"] / rows["lower_0.8"])
+    wanted = {
+        "mean abs error": ("error", "mean"),
+        **{f"in {level:.0%}": (f"in_{level}", "mean") for level in LEVELS},
+        "width of 80%": ("width_0.8", "mean"),
+        "cells": ("error", "size"),
+    }
+    return rows.groupby(by, sort=False).agg(**wanted)
+
+
+def flags(results: pd.DataFrame) -> str:
+    """Return how well p_ceiling tells which side was the slower."""
+    truth = results["at_ceiling"].astype(bool).to_numpy()
+    p = results["p_ceiling"].to_numpy()
+    bins = pd.cut(results["p_ceiling"], [-0.01, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0])
+    curve = results.assign(truth=truth).groupby(bins, observed=True)
+    table = curve.agg(p=("p_ceiling", "mean"), share=("truth", "mean"), n=("truth", "size"))
+    return (
+        f"AUC {auc(p, truth):.4f}, Brier {np.mean(brier(p, truth)):.4f} "
+        f"over {len(p)} cells, {truth.mean():.1%} at the ceiling\n\n{markdown(table)}"
+    )
+
+
+def markdown(table: pd.DataFrame) -> str:
+    """Return a table as Markdown, four significant digits."""
+    flat = table.reset_index()
+    lines = ["| " + " | ".join(map(str, flat.columns)) + " |", "|" + "---|" * flat.shape[1]]
+    for row in flat.itertuples(index=False):
+        cells = (f"{v:.4g}" if isinstance(v, float) else str(v) for v in row)
+        lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--labs", type=int, default=20)
+    parser.add_argument("--metric", choices=list(METRIC_TRUTH), default="average")
+    parser.add_argument("--demo", action="store_true")
+    chosen = parser.parse_args()
+    demo = read_case("demo", ROOT / "scalemodel/demo", ROOT / "datasets/demo/truth.csv")
+    cases = [demo] if chosen.demo else labs(chosen.labs)
+    rows, results = [], []
+    for case in cases:
+        predicted, flagged = judge(case, chosen.metric)
+        rows.append(predicted)
+        results.append(flagged)
+        print(case.name, f"fit {predicted['seconds'].iloc[0]:.1f} s", file=sys.stderr)
+    table, flagged = pd.concat(rows), pd.concat(results)
+    own = table[table["method"] == "scalemodel"]
+    packages = ", ".join(f"{n} {version(n)}" for n in ("numpy", "scipy", "scikit-learn"))
+    print(f"{platform.machine()}, Python {platform.python_version()}, {packages}\n")
+    print(markdown(summary(table, ["method"])), "\n")
+    print(markdown(summary(own, ["card" if chosen.demo else "kind"])), "\n")
+    print(markdown(summary(own, ["at_ceiling"])), "\n")
+    print(flags(flagged))
+
+
+if __name__ == "__main__":
+    main()

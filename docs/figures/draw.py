@@ -1,0 +1,38 @@
+"""Draw the figures of the README from the demo bench: ``python docs/figures/draw.py``."""
+
+import tempfile
+from pathlib import Path
+
+import scalemodel as sm
+from scalemodel.cli.figure_file import write_figure
+from scalemodel.cli.guide import LEAD, LEVEL, write_demo
+from scalemodel.views.figures.ceilings import ceilings_figure
+from scalemodel.views.figures.lead import lead_figure
+from scalemodel.views.figures.prediction import prediction_figure
+
+HERE = Path(__file__).parent
+PLATFORM = "open bench"
+CARD = "Ostrel T65"
+GAMES = ("Second Meridian", "Glasswing Rally", "Harrow Line", "Lanternfall", "Cindervale", "Oxbow")
+
+
+def draw(folder: Path) -> None:
+    """Draw the three answers into a folder."""
+    with tempfile.TemporaryDirectory() as place:
+        bench, specs = write_demo(Path(place) / "demo")
+        fit = sm.fit(sm.read_bench(bench))
+        sheets = sm.read_specs(specs)
+    shown = fit.ceilings(LEVEL)
+    tables = (
+        table[(table["platform"] == PLATFORM) & table["game"].isin(GAMES)]
+        for table in (shown.table, shown.charts)
+    )
+    write_figure(folder / "ceilings.png", ceilings_figure(*tables, LEVEL))
+    answer = fit.predict(sheets[sheets["card"] == CARD], LEVEL)
+    parts = (table[table["platform"] == PLATFORM] for table in (answer.table, answer.neighbours))
+    write_figure(folder / "predict.png", prediction_figure(*parts))
+    write_figure(folder / "lead.png", lead_figure(fit.lead(*LEAD, level=LEVEL).table, LEVEL))
+
+
+if __name__ == "__main__":
+    draw(HERE)

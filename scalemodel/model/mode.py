@@ -98,14 +98,14 @@ def find_mode(
         evaluation = likelihood.evaluate(theta, noise)
         density = evaluation.log_likelihood + prior.log_density(theta)
         gradient = evaluation.gradient - prior.precision @ (theta - prior.mean)
-        factors = _factors(evaluation, prior, likelihood.layout, damping)
-        step = factors.solve(gradient)
-        decrement = 0.5 * float(gradient @ step)
+        factors = _factors(evaluation, prior, likelihood.layout, 0.0)
+        decrement = 0.5 * float(gradient @ factors.solve(gradient))
         done = decrement < TOLERANCE or steps >= most_steps
+        # A damped step is shorter: whether it is worth taking is judged without damping.
+        damped = _factors(evaluation, prior, likelihood.layout, damping) if damping else factors
+        step = damped.solve(gradient)
         moved = None if done else _climb(likelihood, prior, noise, theta, step, density)
         if moved is None:
-            if damping:
-                factors = _factors(evaluation, prior, likelihood.layout, 0.0)
             return Mode(theta, factors, evaluation, density, decrement, steps)
         theta, fraction = moved
         damping = 0.0 if fraction == 1.0 else max(3.0 * damping, 1e-3)

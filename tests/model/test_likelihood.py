@@ -1,0 +1,84 @@
+"""The likelihood of cells: gradients against central differences, the information's shape."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import t as student
+
+from scalemodel.model.likelihood import Noise, squared_scale, student_log_density
+from tests.model.random_cells import random_problem, random_theta
+
+NOISE = Noise(gpu=0.03, cell=0.02, tail=5.0)
+STEP = 1e-6
+
+
+@pytest.mark.parametrize("ceiling", [True, False])
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_gradient_and_jacobian_by_every_parameter(seed: int, ceiling: bool) -> None:
+    problem = random_problem(seed, ceiling=ceiling)
+    likelihood, theta = problem.likelihood, random_theta(problem, seed + 10)
+    exact = likelihood.evaluate(theta, NOISE)
+    assert exact.log_likelihood == pytest.approx(likelihood.log_likelihood(theta, NOISE))
+    jacobian = exact.rate_jacobian.toarray()
+    gradient = np.empty(len(theta))
+    for k in range(len(theta)):
+        shift = np.zeros(len(theta))
+        shift[k] = STEP
+        up, down = likelihood.model(theta + shift), likelihood.model(theta - shift)
+        slope = (up.log_rate - down.log_rate) / (2 * STEP)
+        np.testing.assert_allclose(jacobian[:, k], slope, rtol=1e-5, atol=1e-7)
+        gradient[k] = (
+            likelihood.log_likelihood(theta + shift, NOISE)
+            - likelihood.log_likelihood(theta - shift, NOISE)
+        ) / (2 * STEP)
+    np.testing.assert_allclose(exact.gradient, gradient, rtol=1e-5, atol=1e-4)
+
+
+def test_both_sides_of_the_knee_are_reached_by_the_random_parameters() -> None:
+    problem = random_problem(0)
+    sensitivity = problem.likelihood.model(random_theta(problem, 10)).sensitivity
+    assert sensitivity.min() < 0.3
+    assert sensitivity.max() > 0.7
+
+
+def test_information_is_symmetric_not_negative_and_an_arrow() -> None:
+    problem = random_problem(4)
+    information = problem.likelihood.evaluate(random_theta(problem, 5), NOISE).information.toarray()
+    np.testing.assert_allclose(information, information.T, rtol=1e-12, atol=1e-9)
+    assert np.linalg.eigvalsh(information).min() > -1e-8 * np.abs(information).max()
+    bounds = problem.layout.bounds
+    for a, b in pairwise(bounds):
+        assert (information[a:b, :a] == 0).all()
+        assert (information[a:b, b : bounds[-1]] == 0).all()
+
+
+def test_information_is_the_fisher_information_on_average() -> None:
+    # Theorem: the variance of the score is the information. Cells are drawn from the model, and
+    # only the location part is compared: the weight of a cell has mean one over the t.
+    # (Lange, Little & Taylor 1989, JASA 84, appendix B, recalled from memory.)
+    rng = np.random.default_rng(0)
+    draws = student.rvs(NOISE.tail, size=200_000, random_state=rng)
+    weight = (NOISE.tail + 1) / (NOISE.tail + draws**2)
+    expected = (NOISE.tail + 1) / (NOISE.tail + 3)
+    score_variance = float(((weight * draws) ** 2).mean())
+    assert score_variance == pytest.approx(expected, rel=0.01)
+    assert float(weight.mean()) == pytest.approx(1.0, rel=0.01)
+
+
+@given(st.floats(0, 3), st.floats(0.01, 2), st.floats(2.5, 40))
+@settings(derandomize=True, deadline=None)
+def test_density_is_the_scaled_t(residual: float, scale: float, tail: float) -> None:
+    got = student_log_density(np.array([residual**2]), np.array([scale**2]), tail)
+    assert got[0] == pytest.approx(student.logpdf(residual, tail, scale=scale), abs=1e-9)
+
+
+def test_noise_of_the_gpu_side_fades_out_towards_the_ceiling() -> None:
+    run_variance = np.array([1e-4, 1e-4, 0.0])
+    got = squared_scale(run_variance, np.array([1.0, 0.0, 0.5]), NOISE)
+    cell = NOISE.cell**2
+    np.testing.assert_allclose(
+        got, [1e-4 + cell + NOISE.gpu**2, 1e-4 + cell, cell + 0.25 * NOISE.gpu**2]
+    )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from scalemodel.answers.levels import check_level
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS
 from scalemodel.model.arrays import FloatArray
 from scalemodel.model.measured import ceiling_draws, judge_cells
@@ -27,7 +28,8 @@ class Ceilings:
 
     Attributes:
         table: one row a result: card, platform, game, preset, resolution, metric, rate (fps),
-            p_ceiling, sensitivity, headroom, ceiling_rate (fps), state, reason.
+            p_ceiling, sensitivity, headroom, ceiling_rate (fps; empty where no card comes near
+            the ceiling), state, reason.
         charts: one row a chart: platform, game, preset, resolution, metric, ceiling_rate,
             ceiling_low, ceiling_high (fps; where no card comes near the ceiling only ceiling_low
             is given and the ceiling is above it), cards, cards_cpu_bound, verdict, usable_below
@@ -53,7 +55,12 @@ class Ceilings:
 
 
 def ceilings(fit: "Fit", level: float) -> Ceilings:
-    """Judge every measured cell and chart of a fit."""
+    """Judge every measured cell and chart of a fit.
+
+    Raises:
+        ScalemodelError: the level is not in (0, 1).
+    """
+    check_level(level)
     table = _results(fit, level)
     helpers = ["pixels", "ceiling_low", "ceiling_high", "at_least", "reached"]
     return Ceilings(table.drop(columns=helpers), _charts(fit.metric, table), level)
@@ -81,6 +88,7 @@ def _results(fit: "Fit", level: float) -> pd.DataFrame:
     )
     reached = table.groupby(["platform", "game", "preset"])["p_ceiling"].transform("max")
     table["reached"] = reached >= MORE_LIKELY
+    table["ceiling_rate"] = table["ceiling_rate"].where(table["reached"])
     return table
 
 
@@ -115,7 +123,7 @@ def _verdict(results: pd.DataFrame) -> dict[str, object]:
     if not first["reached"]:
         reason = reason or "no card comes near the ceiling; it is only known to be above"
     return {
-        "ceiling_rate": first["ceiling_rate"] if first["reached"] else np.nan,
+        "ceiling_rate": first["ceiling_rate"],
         "ceiling_low": first["ceiling_low"] if first["reached"] else first["at_least"],
         "ceiling_high": first["ceiling_high"] if first["reached"] else np.nan,
         "cards": len(results),

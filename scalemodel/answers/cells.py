@@ -48,7 +48,8 @@ def measured_cells(bench: Bench, metric: str) -> Cells:
     if column is None:
         allowed = ", ".join(METRIC_COLUMNS)
         raise ScalemodelError(f'"{metric}" is not a metric. Allowed: {allowed}.')
-    results = bench.results
+    # Neighbouring runs are compared: the order of rows in the file must not matter.
+    results = bench.results.sort_values("run", kind="stable")
     has = results[column].notna()
     if not has.any():
         raise ScalemodelError(
@@ -56,7 +57,8 @@ def measured_cells(bench: Bench, metric: str) -> Cells:
             "another metric."
         )
     far = far_from_repeats(results, column) & has
-    used = results[has & ~far]
+    repeats = _repeat_sd(results[has & ~far], column)
+    used = results[has & ~far].sort_index()
     log_rate = np.log(used[column])
     keys = [used[name] for name in CELL_COLUMNS]
     grouped = log_rate.groupby(keys, sort=False)
@@ -65,16 +67,20 @@ def measured_cells(bench: Bench, metric: str) -> Cells:
     table["rate"] = np.exp(table["rate"])
     pixels = used["pixels"].groupby(keys, sort=False).first()
     table["pixels"] = pixels.to_numpy(dtype=float)
-    repeats = robust_repeat_sd(log_rate, grouped.ngroup())
     left_out = pd.concat(
         [
             bench.excluded[list(LEFT_OUT_COLUMNS)],
-            _with_reason(results[~has], f"no {column}"),
-            _with_reason(results[far], "run far from its repeats"),
+            _with_reason(results[~has].sort_index(), f"no {column}"),
+            _with_reason(results[far].sort_index(), "run far from its repeats"),
         ],
         ignore_index=True,
     )
     return Cells(table, repeats if repeats > 0 else None, left_out, metric)
+
+
+def _repeat_sd(runs: pd.DataFrame, column: str) -> float:
+    cell = runs.groupby(list(CELL_COLUMNS), sort=False).ngroup()
+    return robust_repeat_sd(np.log(runs[column]), cell)
 
 
 def _with_reason(runs: pd.DataFrame, reason: str) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from scalemodel.answers.cells import Cells, measured_cells
 from scalemodel.answers.labels import Labels, make_labels, observed_cells
 from scalemodel.answers.lead import Lead, lead
 from scalemodel.answers.learned import learned_table
+from scalemodel.answers.levels import counted
 from scalemodel.answers.predict import Prediction, predict
 from scalemodel.data.bench import Bench
 from scalemodel.data.store import load_arrays, save_arrays
@@ -74,9 +75,10 @@ class Fit:
         kept, cells = int(self.model.kept.sum()), len(self.model.kept)
         noise = math.hypot(self.model.scales.noise.gpu, self.model.scales.noise.cell)
         words = (
-            f"Fitted {self.metric} of {kept} of {cells} cells: {shape.cards} cards, "
-            f"{shape.scenes} scenes, {len(self.labels.charts)} charts, {shape.platforms} "
-            f"platform{'s' if shape.platforms > 1 else ''}; {self.status}. "
+            f"Fitted {self.metric} of {kept} of {cells} cells: "
+            f"{counted(shape.cards, 'card')}, {counted(shape.scenes, 'scene')}, "
+            f"{counted(len(self.labels.charts), 'chart')}, "
+            f"{counted(shape.platforms, 'platform')}; {self.status}. "
             f"A cell strays {100 * noise:.1f}% from the model."
         )
         return words + self._words_on_cliffs()
@@ -85,7 +87,10 @@ class Fit:
         count = int((~self.model.kept).sum())
         if not count:
             return ""
-        return f" {count} results fell for lack of memory and are kept out of the fit."
+        verb = "is" if count == 1 else "are"
+        return (
+            f" {counted(count, 'result')} fell for lack of memory and {verb} kept out of the fit."
+        )
 
     def ceilings(self, level: float = 0.8) -> Ceilings:
         """Say which results and charts sit at the ceiling."""
@@ -131,9 +136,10 @@ def fit_cached(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
     folder, key = Path(bench.source), prepared.key()
     stored = load_arrays(folder, key) if folder.is_dir() else None
     if stored is not None:
-        arrays, meta = stored
         data = (prepared.observed, prepared.specs, prepared.game_of_scene)
-        return prepared.answer(restore_fit(*data, prepared.settings, arrays, meta))
+        model = restore_fit(*data, prepared.settings, *stored)
+        if model is not None:
+            return prepared.answer(model)
     result = prepared.fit()
     if folder.is_dir():
         save_arrays(folder, key, *stored_fit(result.model))

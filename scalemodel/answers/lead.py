@@ -10,6 +10,7 @@ from scipy.stats import norm
 from scipy.stats import t as student
 
 from scalemodel.answers.ceilings import MORE_LIKELY
+from scalemodel.answers.levels import check_level, counted
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.measured import judge_cells
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
 ALL = "(all)"
 #: Fewest charts among which one can be odd.
 FEWEST_FOR_ODD = 4
+NO_REPEATS = (
+    "No cell has repeated runs: the test error is taken from how far cells stray from the model."
+)
 COLUMNS = (
     "a",
     "b",
@@ -51,17 +55,20 @@ class Lead:
             typical_lower to typical_upper is the shortest interval that holds half of the charts.
         a, b: the cards.
         level: level of the ranges.
+        note: what the test error rests on where the bench has no repeated runs, else "".
     """
 
     table: pd.DataFrame
     a: str
     b: str
     level: float
+    note: str = ""
 
     def __str__(self) -> str:
         summaries = self.table[self.table["row_kind"] == "summary"]
         overall = summaries[summaries["resolution"] == ALL]
-        return " ".join(self._words(row) for row in overall.to_dict(orient="records"))
+        words = [self._words(row) for row in overall.to_dict(orient="records")]
+        return " ".join([*words, self.note] if self.note else words)
 
     def _words(self, row: dict[Hashable, Any]) -> str:
         platform = row["platform"]
@@ -73,7 +80,7 @@ class Lead:
             return f"On {platform} no chart compares {self.a} with {self.b}: {row['reason']}."
         way = "ahead of" if row["lead"] >= 0 else "behind"
         words = f"On {platform} {self.a} is {abs(row['lead']):.1%} {way} {self.b} on average"
-        words += f" over {row['charts_used']} chart{'s' if row['charts_used'] > 1 else ''}"
+        words += f" over {counted(row['charts_used'], 'chart')}"
         if np.isfinite(row["typical_lower"]):
             words += f", typically {row['typical_lower']:+.1%} to {row['typical_upper']:+.1%}"
         if left_out:
@@ -85,8 +92,9 @@ def lead(fit: "Fit", a: str, b: str, level: float) -> Lead:
     """Compare two measured cards chart by chart.
 
     Raises:
-        ScalemodelError: a card was not measured, or both are the same.
+        ScalemodelError: a card was not measured, both are the same, or the level is not in (0, 1).
     """
+    check_level(level)
     for card in (a, b):
         fit.labels.card_index(card)
     if a == b:
@@ -99,7 +107,7 @@ def lead(fit: "Fit", a: str, b: str, level: float) -> Lead:
     ]
     charts = charts.drop(columns=["pixels"])
     table = pd.concat([charts, pd.DataFrame(summaries)], ignore_index=True)
-    return Lead(table[list(COLUMNS)], a, b, level)
+    return Lead(table[list(COLUMNS)], a, b, level, "" if fit.cells.run_sd else NO_REPEATS)
 
 
 def _by_resolution(charts: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from scalemodel.answers.levels import check_level, counted
 from scalemodel.answers.ranks import rank_table
 from scalemodel.answers.sheets import Sheets, complete_sheets
 from scalemodel.data.schema import CHART_COLUMNS
-from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import FloatArray
 from scalemodel.model.predictive import CellDraws, draw_cells
 from scalemodel.model.ranks import p_faster
@@ -51,7 +51,7 @@ class Prediction:
             if good.empty:
                 words.append(f"{card}: no prediction ({rows['reason'].iloc[0]}).")
                 continue
-            part = f"{card}: {len(good)} charts predicted ({good['basis'].iloc[0]})"
+            part = f"{card}: {counted(len(good), 'chart')} predicted ({good['basis'].iloc[0]})"
             part += f", {self.level:.0%} ranges {_width(good)} wide"
             bound = int((good["p_ceiling"] >= 0.5).sum())
             part += f"; at the ceiling on {bound}" if bound else ""
@@ -72,8 +72,7 @@ def predict(
     Raises:
         ScalemodelError: a card to compare with was not measured, or the level is not in (0, 1).
     """
-    if not 0 < level < 1:
-        raise ScalemodelError(f"A level of {level:g} is not between 0 and 1. The usual one is 0.8.")
+    check_level(level)
     for card in against:
         fit.labels.card_index(card)
     sheets = complete_sheets(fit, specs)

@@ -11,6 +11,9 @@ from scalemodel.model.fitting import Draws, FitSettings, ModelFit, prepare
 from scalemodel.model.inputs import CardSpecs, Observed, shape_of
 from scalemodel.model.scales import NOISE_NAMES, Scales
 
+ARRAYS = frozenset({"kept", "needs", "theta", "draws_theta", "draws_scales"})
+PLAIN = frozenset({"scales", "log_sd", "status", "rounds", "log_marginal"})
+
 
 def stored_fit(fit: ModelFit) -> tuple[dict[str, FloatArray], dict[str, object]]:
     """Return what `restore_fit` needs beside the data: arrays and plain values."""
@@ -38,12 +41,25 @@ def restore_fit(
     settings: FitSettings,
     arrays: Mapping[str, NDArray[Any]],
     meta: Mapping[str, Any],
-) -> ModelFit:
-    """Return the fit of the same data that `stored_fit` took apart."""
+) -> ModelFit | None:
+    """Return the fit of the same data that `stored_fit` took apart, or None if it is another's."""
+    if not (ARRAYS.issubset(arrays) and PLAIN.issubset(meta)):
+        return None
     shape = shape_of(specs, observed.rows, game_of_scene, ceiling=settings.ceiling)
     kept = np.asarray(arrays["kept"]) > 0
+    if kept.shape != observed.log_rate.shape or not kept.any():
+        return None
     layout = prepare(observed.take(np.flatnonzero(kept)), specs, shape).layout
     names = (*layout.scales(), *NOISE_NAMES)
+    draws = settings.draws // settings.scale_points * settings.scale_points
+    sizes = {
+        "needs": (len(shape.scene_of_view),),
+        "theta": (layout.size,),
+        "draws_theta": (draws, layout.size),
+        "draws_scales": (draws, len(names)),
+    }
+    if any(arrays[name].shape != size for name, size in sizes.items()):
+        return None
     return ModelFit(
         layout=layout,
         specs=specs,

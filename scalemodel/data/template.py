@@ -92,10 +92,11 @@ def _example(table: Table) -> str:
 
 
 def _readme() -> str:
-    return INTRODUCTION + "".join(_explained(table) for table in TABLES)
+    return INTRODUCTION + "".join(table_reference(table) for table in TABLES)
 
 
-def _explained(table: Table) -> str:
+def table_reference(table: Table) -> str:
+    """Write a table and its columns as a section of Markdown."""
     need = "required" if table.required else "optional"
     lines = [
         f"\n## {table.name}.csv ({need})\n",

@@ -1,0 +1,47 @@
+"""The reference of every file and column of a bench; ``python -m`` prints it."""
+
+from scalemodel.data.schema import TABLES
+from scalemodel.data.template import table_reference
+
+INTRODUCTION = """\
+# The bench
+
+A bench is a folder with one file a table. `scalemodel start my-bench` writes an empty one with one
+example row a file, `scalemodel check my-bench` reads yours and lists every problem at once.
+
+This page is made from the same declaration that reading and checking use.
+
+**Files.** CSV in UTF-8, with or without a byte-order mark, or Parquet (`cards.parquet` instead of
+`cards.csv`). Commas, semicolons or tabs may separate the cells, and numbers may have a decimal
+point or a decimal comma; which of them a file uses is found out and reported by `check`. Blank
+lines do not matter. Columns not listed here are kept and not used.
+
+**Names** are text, never numbers: the card "007" stays "007". Two spellings are two things; `check`
+warns where they differ only in capitals or spaces.
+
+**Words.** A card is one graphics card model. A platform is the rest of the machine. A scene is a
+game at one preset. A chart is a scene at one resolution on one platform. A run is one pass; the
+runs of a card on a chart make a cell, and its rate is their geometric mean.
+
+**What is left out, and listed.** Runs marked `exclude`, runs with frame generation on (generated
+frames do not cost the CPU what rendered ones do), runs of cards without a spec sheet, and a run
+given twice. `scalemodel check my-bench --excluded` lists these with the reason. The fit also leaves
+out runs far from their repeats and cells that fell for lack of memory; to list everything that it
+does not use: `scalemodel fit my-bench --left-out`.
+
+**What the fit uses.** Of a spec sheet: vendor, architecture, shaders, boost clock, bandwidth and
+memory size, and the cache and the raster output units if every tested card has them. Of a result:
+its names and the rate or low asked for. The other columns are for you, for `check`, which warns
+where a chart mixes game versions, and for tables to come.
+
+**Spec sheets for prediction** are a file with the columns of `cards.csv`.
+"""
+
+
+def bench_reference() -> str:
+    """Write every table and column of a bench as Markdown."""
+    return INTRODUCTION + "".join(table_reference(table) for table in TABLES)
+
+
+if __name__ == "__main__":
+    print(bench_reference(), end="")

@@ -1,0 +1,1 @@
+"""The documents as programs: their blocks are run and what they show is compared."""

@@ -207,8 +207,8 @@ class Climbed:
 
 def climb(problem: Problem, scales: Scales) -> Climbed:
     """Alternate modes and scales until the scales settle."""
-    theta = _best_start(problem, scales)
-    for rounds in range(1, MOST_ROUNDS + 1):
+    theta, rounds, moved = _best_start(problem, scales), 0, np.inf
+    while rounds < MOST_ROUNDS and moved > SCALE_TOLERANCE:
         prior = Prior.at(problem.layout, scales.values)
         mode = find_mode(problem.likelihood, prior, scales.noise, theta, STEPS_BETWEEN_SCALES)
         updated = update_scales(problem.likelihood, mode, scales, problem.block_of_row)
@@ -216,13 +216,11 @@ def climb(problem: Problem, scales: Scales) -> Climbed:
             abs(np.log(updated.values[n] / scales.values[n])) / updated.log_sd[n]
             for n in updated.values
         )
-        theta, scales = mode.theta, updated
-        if moved < SCALE_TOLERANCE:
-            break
+        theta, scales, rounds = mode.theta, updated, rounds + 1
     prior = Prior.at(problem.layout, scales.values)
     mode = find_mode(problem.likelihood, prior, scales.noise, theta)
     status = "converged"
-    if moved >= SCALE_TOLERANCE:
+    if moved > SCALE_TOLERANCE:
         status = f"scales not settled after {rounds} rounds"
     elif not mode.converged:
         status = f"mode not reached: one more step would gain {mode.decrement:.2g}"

@@ -7,7 +7,7 @@ from scipy import special
 from sklearn.ensemble import GradientBoostingRegressor
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.gaussian_process import GaussianProcessRegressor
-from sklearn.gaussian_process.kernels import RBF, ConstantKernel, Kernel, WhiteKernel
+from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
 from sklearn.preprocessing import StandardScaler
 from statsmodels.regression.mixed_linear_model import MixedLM
 from statsmodels.tools.sm_exceptions import ConvergenceWarning as MixedConvergenceWarning
@@ -40,32 +40,28 @@ def gradient_boosting(data: PeerData, question: Question) -> PeerPrediction:
 
 
 def gaussian_process(data: PeerData, question: Question) -> PeerPrediction:
-    """A Gaussian process on specs and chart features about the pooled power law.
+    """A Gaussian process on specs and chart features, one length a column.
 
-    One smooth function of the specs shared by all charts, one that also changes with the chart,
-    and an offset of each card. The kernel is learned on at most `ROWS_FOR_KERNEL` rows, the
-    process conditioned on at most `ROWS_FOR_PROCESS`, both drawn with the seed.
+    Its mean is a constant: pooled power laws as a mean, or a linear kernel beside it, did worse
+    beyond the tested cards wherever a ceiling bends the rates. The kernel is learned on at most
+    `ROWS_FOR_KERNEL` rows, the process conditioned on at most `ROWS_FOR_PROCESS`, both drawn with
+    the seed.
     """
-    law = fit_power_law(data)
     scaler = StandardScaler().fit(_features(data))
     X = scaler.transform(_features(data))
-    residual = data.log_rate - law.median(data.row_specs, data.chart_index)
-    order = np.random.default_rng(question.seed).permutation(residual.size)
+    order = np.random.default_rng(question.seed).permutation(data.log_rate.size)
     few, many = order[:ROWS_FOR_KERNEL], order[:ROWS_FOR_PROCESS]
-    scale = float(np.std(residual)) or 1.0
-    kernel = _kernel(data.card_specs.shape[1], X.shape[1])
+    kernel = ConstantKernel(1.0) * RBF(np.full(X.shape[1], 2.0), (0.1, 50.0)) + WhiteKernel(1e-3)
     with warnings.catch_warnings():
         # A length at its bound says "no such effect", which is an answer.
         warnings.simplefilter("ignore", ConvergenceWarning)
-        learned = GaussianProcessRegressor(kernel).fit(X[few], residual[few] / scale).kernel_
-        process = GaussianProcessRegressor(learned, optimizer=None)
-        process.fit(X[many], residual[many] / scale)
+        process = GaussianProcessRegressor(kernel, normalize_y=True)
+        learned = process.fit(X[few], data.log_rate[few]).kernel_
+    process = GaussianProcessRegressor(learned, optimizer=None, normalize_y=True)
+    process.fit(X[many], data.log_rate[many])
     mean, sd = process.predict(scaler.transform(_features(data, question)), return_std=True)
-    median = law.median(question.specs, question.charts) + scale * mean
-    # The law's own scatter is what the process explains; its slopes stay uncertain.
-    gap = question.specs[:, law.columns] - law.mean_specs[question.charts]
-    variance = np.einsum("ij,jk,ik->i", gap, law.covariance, gap) + (scale * sd) ** 2
-    return _normal_range(median, np.sqrt(variance), question.level)
+    measured = np.isin(question.charts, data.chart_index)
+    return _normal_range(np.where(measured, mean, np.nan), sd, question.level)
 
 
 def power_law(data: PeerData, question: Question) -> PeerPrediction:
@@ -90,45 +86,6 @@ def power_law(data: PeerData, question: Question) -> PeerPrediction:
     variance = np.einsum("ij,jk,ik->i", gap, slopes, gap) + spread[question.charts] + fit.scale
     median = X_new @ np.asarray(fit.fe_params) + effect[question.charts]
     return _normal_range(median, np.sqrt(variance), question.level)
-
-
-class _ColumnRBF(RBF):  # type: ignore[misc]
-    """A radial kernel that sees the columns from `start` up to `stop` only."""
-
-    def __init__(
-        self,
-        length_scale: float | FloatArray = 1.0,
-        length_scale_bounds: tuple[float, float] | str = (0.1, 100.0),
-        start: int = 0,
-        stop: int = 1,
-    ) -> None:
-        super().__init__(length_scale, length_scale_bounds)
-        self.start = start
-        self.stop = stop
-
-    def __call__(
-        self, X: FloatArray, Y: FloatArray | None = None, eval_gradient: bool = False
-    ) -> FloatArray | tuple[FloatArray, FloatArray]:
-        """Evaluate the kernel, and its gradient by the log length if asked."""
-        window = slice(self.start, self.stop)
-        result: FloatArray | tuple[FloatArray, FloatArray] = super().__call__(
-            X[:, window], None if Y is None else Y[:, window], eval_gradient
-        )
-        return result
-
-
-def _kernel(n_specs: int, n_columns: int) -> Kernel:
-    """Sum of what all charts share, what changes with the chart, a card's own offset, noise.
-
-    The offset is a radial kernel too short to reach from one card to another; the lengths over
-    specs, in standard deviations, start at a half so that they do not do its work.
-    """
-    strength = ConstantKernel(0.3, (1e-4, 1e2))
-    shared = _ColumnRBF(1.0, (0.5, 20.0), stop=n_specs)
-    by_chart = shared * _ColumnRBF(1.0, (0.1, 20.0), start=n_specs, stop=n_columns)
-    offset = _ColumnRBF(1e-3, "fixed", stop=n_specs)
-    noise = WhiteKernel(0.1, (1e-4, 1e1))
-    return strength * shared + strength * by_chart + strength * offset + noise
 
 
 def _features(data: PeerData, question: Question | None = None) -> FloatArray:

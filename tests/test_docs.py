@@ -11,10 +11,10 @@ from scalemodel.data.reference import bench_reference
 
 pytest.importorskip("pty", reason="the documents are followed in a POSIX terminal")
 
-from tests.documentation.blocks import blocks, steps  # noqa: E402
-from tests.documentation.compare import difference  # noqa: E402
-from tests.documentation.refresh import ROOT, pages, write_tour  # noqa: E402
-from tests.documentation.running import Session  # noqa: E402
+from tests.documentation.blocks import blocks, steps
+from tests.documentation.compare import difference
+from tests.documentation.refresh import ROOT, pages, write_tour
+from tests.documentation.running import Session
 
 EVERYTHING = [*pages(), ROOT / "DEVELOPERS.md", ROOT / "datasets" / "README.md"]
 FOLLOWED = [page for page in pages() if steps(page)]

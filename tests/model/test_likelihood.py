@@ -1,5 +1,6 @@
 """The likelihood of cells: gradients against central differences, the information's shape."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -55,17 +56,27 @@ def test_information_is_symmetric_not_negative_and_an_arrow() -> None:
         assert (information[a:b, b : bounds[-1]] == 0).all()
 
 
-def test_information_is_the_fisher_information_on_average() -> None:
-    # Theorem: the variance of the score is the information. Cells are drawn from the model, and
-    # only the location part is compared: the weight of a cell has mean one over the t.
-    # (Lange, Little & Taylor 1989, JASA 84, appendix B, recalled from memory.)
+def test_information_is_the_variance_of_the_score() -> None:
+    # Theorem: over data drawn from the model the score has mean zero and the information as its
+    # variance. Checked along 30 random directions with 500 sets of data: each ratio has sd 6 %.
+    problem = random_problem(5)
+    theta = random_theta(problem, 6)
+    model = problem.likelihood.model(theta)
+    observed = problem.likelihood.observed
+    scale = np.sqrt(squared_scale(observed.run_variance, model.sensitivity, NOISE))
     rng = np.random.default_rng(0)
-    draws = student.rvs(NOISE.tail, size=200_000, random_state=rng)
-    weight = (NOISE.tail + 1) / (NOISE.tail + draws**2)
-    expected = (NOISE.tail + 1) / (NOISE.tail + 3)
-    score_variance = float(((weight * draws) ** 2).mean())
-    assert score_variance == pytest.approx(expected, rel=0.01)
-    assert float(weight.mean()) == pytest.approx(1.0, rel=0.01)
+    directions = rng.standard_normal((30, len(theta)))
+    scores, information = [], np.zeros(30)
+    for _ in range(500):
+        log_rate = model.log_rate + scale * rng.standard_t(NOISE.tail, len(scale))
+        drawn = replace(problem.likelihood, observed=replace(observed, log_rate=log_rate))
+        at = drawn.evaluate(theta, NOISE)
+        scores.append(directions @ at.gradient)
+        information += ((at.information @ directions.T) * directions.T).sum(axis=0) / 500
+    ratio = np.var(scores, axis=0) / information
+    assert np.abs(ratio - 1).max() < 0.25
+    assert np.mean(ratio) == pytest.approx(1, abs=0.1)
+    assert (np.abs(np.mean(scores, axis=0)) < 4.5 * np.sqrt(information / 500)).all()
 
 
 @given(st.floats(0, 3), st.floats(0.01, 2), st.floats(2.5, 40))

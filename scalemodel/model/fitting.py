@@ -32,13 +32,20 @@ class Draws:
 
     Attributes:
         theta: (draws, size) parameters.
+        centers: (points, size) the mode at each point of the scales' posterior.
         scales: (draws, scales) learned scales, in the order of `scale_names`.
         scale_names: their names.
     """
 
     theta: FloatArray
+    centers: FloatArray
     scales: FloatArray
     scale_names: tuple[str, ...]
+
+    @property
+    def point(self) -> IntArray:
+        """(draws,) the point of the scales' posterior that each draw was made at."""
+        return np.repeat(np.arange(len(self.centers)), len(self.theta) // len(self.centers))
 
     def scale(self, name: str) -> FloatArray:
         """Return (draws,) draws of one scale."""
@@ -247,7 +254,7 @@ def _draw(problem: Problem, climbed: Climbed, settings: FitSettings) -> Draws:
     logs = best + spread * norm.ppf(np.clip(uniform, 1e-6, 1 - 1e-6))
     rng = np.random.default_rng(settings.seed)
     each = settings.draws // points
-    thetas = []
+    thetas, centers = [], []
     for log_values in logs:
         scales = Scales(dict(zip(names, np.exp(log_values), strict=True)), {})
         prior = Prior.at(problem.layout, scales.values)
@@ -255,4 +262,7 @@ def _draw(problem: Problem, climbed: Climbed, settings: FitSettings) -> Draws:
         mode = find_mode(problem.likelihood, prior, scales.noise, start, STEPS_AT_SCALE_POINT)
         normals = rng.standard_normal((problem.layout.size, each))
         thetas.append((mode.theta[:, None] + mode.factors.sample(normals)).T)
-    return Draws(np.concatenate(thetas), np.repeat(np.exp(logs), each, axis=0), names)
+        centers.append(mode.theta)
+    return Draws(
+        np.concatenate(thetas), np.stack(centers), np.repeat(np.exp(logs), each, axis=0), names
+    )

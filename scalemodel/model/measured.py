@@ -8,8 +8,9 @@ from scipy.stats import t as student
 from scalemodel.model.arrays import FloatArray
 from scalemodel.model.fitting import ModelFit
 from scalemodel.model.inputs import Observed
-from scalemodel.model.likelihood import as_predictors, linear_predictors, stage_speeds
-from scalemodel.model.physics import gpu_side, under_ceiling
+from scalemodel.model.likelihood import linear_predictors, stage_speeds
+from scalemodel.model.linear import draw_gpu_side
+from scalemodel.model.physics import under_ceiling
 
 #: Every how many-th draw is used, nodes for what a cell strays on the GPU side, rows at a time.
 THINNING = 2
@@ -51,10 +52,11 @@ def judge_cells(fit: ModelFit, observed: Observed) -> MeasuredCells:
 
 def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
     rows, stages = observed.rows, len(fit.specs.stages)
-    theta = fit.draws.theta[::THINNING]
-    values = linear_predictors(fit.layout.design(rows, fit.specs), fit.layout, theta)
+    draws = np.arange(0, len(fit.draws.theta), THINNING)
+    design = fit.layout.design(rows, fit.specs)
+    values = linear_predictors(design, fit.layout, fit.draws.theta[draws])
     speeds = stage_speeds(rows, fit.specs, fit.layout)
-    usual = gpu_side(speeds, as_predictors(values, stages)).log_rate
+    usual = draw_gpu_side(fit, speeds, design, values, draws)
     if not fit.layout.shape.has_ceiling:
         nobody = np.zeros(len(rows))
         return MeasuredCells(nobody, nobody + 1.0, nobody)

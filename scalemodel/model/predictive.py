@@ -7,8 +7,9 @@ import numpy as np
 from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.fitting import ModelFit
 from scalemodel.model.inputs import CardSpecs, Rows
-from scalemodel.model.likelihood import as_predictors, linear_predictors, stage_speeds
-from scalemodel.model.physics import gpu_side, under_ceiling
+from scalemodel.model.likelihood import linear_predictors, stage_speeds
+from scalemodel.model.linear import draw_gpu_side
+from scalemodel.model.physics import under_ceiling
 from scalemodel.model.priors import SmoothPrior
 
 
@@ -41,8 +42,9 @@ def draw_cells(fit: ModelFit, specs: CardSpecs, rows: Rows, seed: int) -> CellDr
     values = linear_predictors(design, fit.layout, fit.draws.theta)
     _add_new_effects(values, fit, specs, rows, rng)
     stages = len(specs.stages)
-    gpu = gpu_side(stage_speeds(rows, specs, fit.layout), as_predictors(values, stages)).log_rate
     draws = len(fit.draws.theta)
+    speeds = stage_speeds(rows, specs, fit.layout)
+    gpu = draw_gpu_side(fit, speeds, design, values, np.arange(draws))
     tail = fit.draws.scale("tail")[:, None]
     mixing = np.sqrt(tail / rng.chisquare(tail, size=(draws, len(rows))))
     noise_gpu = fit.draws.scale("gpu_noise")[:, None] * rng.standard_normal((draws, len(rows)))

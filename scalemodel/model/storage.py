@@ -11,7 +11,7 @@ from scalemodel.model.fitting import Draws, FitSettings, ModelFit, prepare
 from scalemodel.model.inputs import CardSpecs, Observed, shape_of
 from scalemodel.model.scales import NOISE_NAMES, Scales
 
-ARRAYS = frozenset({"kept", "needs", "theta", "draws_theta", "draws_scales"})
+ARRAYS = frozenset({"kept", "needs", "theta", "draws_theta", "centers", "draws_scales"})
 PLAIN = frozenset({"scales", "log_sd", "status", "rounds", "log_marginal"})
 
 
@@ -22,6 +22,7 @@ def stored_fit(fit: ModelFit) -> tuple[dict[str, FloatArray], dict[str, object]]
         "needs": fit.needs_more_than_gb,
         "theta": fit.theta,
         "draws_theta": fit.draws.theta,
+        "centers": fit.draws.centers,
         "draws_scales": fit.draws.scales,
     }
     meta: dict[str, object] = {
@@ -56,6 +57,7 @@ def restore_fit(
         "needs": (len(shape.scene_of_view),),
         "theta": (layout.size,),
         "draws_theta": (draws, layout.size),
+        "centers": (settings.scale_points, layout.size),
         "draws_scales": (draws, len(names)),
     }
     if any(arrays[name].shape != size for name, size in sizes.items()):
@@ -67,7 +69,12 @@ def restore_fit(
         needs_more_than_gb=read_only(arrays["needs"]),
         theta=read_only(arrays["theta"]),
         scales=Scales(dict(meta["scales"]), dict(meta["log_sd"])),
-        draws=Draws(read_only(arrays["draws_theta"]), read_only(arrays["draws_scales"]), names),
+        draws=Draws(
+            read_only(arrays["draws_theta"]),
+            read_only(arrays["centers"]),
+            read_only(arrays["draws_scales"]),
+            names,
+        ),
         status=str(meta["status"]),
         rounds=int(meta["rounds"]),
         log_marginal=float(meta["log_marginal"]),

@@ -111,12 +111,14 @@ def _charts(metric: str, table: pd.DataFrame) -> pd.DataFrame:
 def _verdict(results: pd.DataFrame) -> dict[str, object]:
     first = results.iloc[0]
     at_ceiling = results[results["p_ceiling"] >= MORE_LIKELY]
-    compared = int((results["p_ceiling"] < MORE_LIKELY).sum())
+    fell = int((results["reason"] != "").sum())
+    compared = int((results["p_ceiling"] < MORE_LIKELY).sum()) - fell
     verdict, below, card, reason = "usable", np.nan, "", ""
     if len(results) < FEWEST_COMPARED:
         verdict, reason = "not_usable", "only one card"
     elif compared < FEWEST_COMPARED:
         verdict, reason = "not_usable", "fewer than two cards stay below the ceiling"
+        reason += " and hold enough memory" if fell else ""
     elif len(at_ceiling):
         slowest = at_ceiling.sort_values("rate").iloc[0]
         verdict, below, card = "usable_below", float(slowest["rate"]), str(slowest["card"])

@@ -18,7 +18,7 @@ from scalemodel.answers.learned import learned_table
 from scalemodel.answers.levels import counted
 from scalemodel.answers.predict import Prediction, predict
 from scalemodel.data.bench import Bench
-from scalemodel.data.store import load_arrays, save_arrays
+from scalemodel.data.store import code_digest, load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import IntArray
 from scalemodel.model.fitting import FitSettings, ModelFit, fit_model
@@ -190,7 +190,7 @@ class _Prepared:
         }
 
     def key(self) -> str:
-        text = json.dumps(self.described(), sort_keys=True)
+        text = json.dumps({**self.described(), "code": code_digest()}, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 
     def fit(self) -> Fit:

@@ -75,7 +75,7 @@ class Lead:
         charts = self.table[
             (self.table["row_kind"] == "chart") & (self.table["platform"] == platform)
         ]
-        left_out = int((~charts["used"].astype(bool)).sum())
+        left_out = int((~charts["used"].astype(bool) & charts["lead"].notna()).sum())
         if not row["charts_used"]:
             return f"On {platform} no chart compares {self.a} with {self.b}: {row['reason']}."
         way = "ahead of" if row["lead"] >= 0 else "behind"

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from scalemodel.answers.ceilings import MORE_LIKELY
 from scalemodel.answers.levels import check_level, counted
 from scalemodel.answers.ranks import rank_table
 from scalemodel.answers.sheets import Sheets, complete_sheets
@@ -52,16 +53,21 @@ class Prediction:
                 words.append(f"{card}: no prediction ({rows['reason'].iloc[0]}).")
                 continue
             part = f"{card}: {counted(len(good), 'chart')} predicted ({good['basis'].iloc[0]})"
-            part += f", {self.level:.0%} ranges {_width(good)} wide"
-            bound = int((good["p_ceiling"] >= 0.5).sum())
+            part += _width(good, self.level)
+            bound = int((good["p_ceiling"] >= MORE_LIKELY).sum())
             part += f"; at the ceiling on {bound}" if bound else ""
             part += f"; {len(rows) - len(good)} refused" if len(rows) > len(good) else ""
             words.append(part + ".")
         return " ".join(words)
 
 
-def _width(rows: pd.DataFrame) -> str:
-    return f"{(rows['upper'] / rows['lower'] - 1).median():.0%}"
+def _width(rows: pd.DataFrame, level: float) -> str:
+    """Say how wide ranges are where the card itself is in question, not the ceiling."""
+    below = rows[rows["p_ceiling"] < MORE_LIKELY]
+    if below.empty:
+        return ""
+    width = (below["upper"] / below["lower"] - 1).median()
+    return f", {level:.0%} ranges {width:.0%} wide below the ceiling"
 
 
 def predict(

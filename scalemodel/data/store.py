@@ -86,6 +86,16 @@ def load_arrays(
     return arrays, meta
 
 
+def code_digest() -> str:
+    """Give the sha256 of the program's own source, so that a fit never outlives its code."""
+    root = Path(__file__).parents[1]
+    digest = hashlib.sha256()
+    for room in ("data", "model", "answers"):
+        for path in sorted((root / room).rglob("*.py")):
+            digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
 def _packed(key: str, arrays: Arrays, meta: Mapping[str, object]) -> bytes:
     for name, array in arrays.items():
         if array.dtype.hasobject:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import norm, qmc
+from threadpoolctl import threadpool_limits
 
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
 from scalemodel.model.inputs import CardSpecs, Observed, Reference, Shape, shape_of
@@ -158,8 +159,16 @@ def fit_model(
 ) -> ModelFit:
     """Fit the model to measured cells and draw from its posterior.
 
-    Cells that fell for lack of memory are found first and left out.
+    Cells that fell for lack of memory are found first and left out. One thread does the linear
+    algebra: the matrices are small, and the answer is the same whatever the machine.
     """
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _fit_model(observed, specs, game_of_scene, settings)
+
+
+def _fit_model(
+    observed: Observed, specs: CardSpecs, game_of_scene: IntArray, settings: FitSettings
+) -> ModelFit:
     shape = shape_of(specs, observed.rows, game_of_scene, ceiling=settings.ceiling)
     kept = np.ones(len(observed.log_rate), dtype=bool)
     needs = np.zeros(len(shape.scene_of_view))

@@ -15,6 +15,7 @@ from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
     headline,
+    key_below,
     new_figure,
     place,
     rate_axis,
@@ -123,16 +124,7 @@ def _legend(figure: Figure, down: float) -> None:
         Patch(facecolor=BAND, edgecolor=AMBER, label="ceiling"),
         Line2D([], [], color=AMBER, linestyle=(0, (2, 2)), label="ceiling is above this"),
     ]
-    figure.legend(
-        handles=handles,
-        loc="upper left",
-        bbox_to_anchor=(MARGIN / WIDTH_INCHES, 1 - (down + 0.06) / figure.get_figheight()),
-        ncols=len(handles),
-        borderpad=0,
-        borderaxespad=0,
-        handletextpad=0.5,
-        columnspacing=1.6,
-    )
+    key_below(figure, handles, down)
 
 
 def _marker(state: str, label: str) -> Line2D:

@@ -5,6 +5,7 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
@@ -124,3 +125,17 @@ def _linear_rates(low: float, high: float, most: int) -> list[float]:
     step *= next(m for m in (1, 2, 5, 10, 20) if (high - low) / (step * m) <= most)
     first = math.ceil(low / step)
     return [round(step * n, 6) for n in range(first, math.floor(high / step) + 1)]
+
+
+def key_below(figure: Figure, handles: Sequence[Artist], down: float) -> None:
+    """Place the key to the signs in one row, `down` inches from the top."""
+    figure.legend(
+        handles=list(handles),
+        loc="upper left",
+        bbox_to_anchor=(MARGIN / WIDTH_INCHES, 1 - (down + 0.06) / figure.get_figheight()),
+        ncols=len(handles),
+        borderpad=0,
+        borderaxespad=0,
+        handletextpad=0.5,
+        columnspacing=1.5,
+    )

@@ -11,7 +11,14 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from scalemodel.views.figures.layout import MARGIN, FigureError, headline, new_figure, place
+from scalemodel.views.figures.layout import (
+    MARGIN,
+    FigureError,
+    headline,
+    key_below,
+    new_figure,
+    place,
+)
 from scalemodel.views.style import (
     CONTEXT,
     INK,
@@ -138,16 +145,7 @@ def _legend(figure: Figure, down: float) -> None:
         Line2D([], [], label="left out, with the reason", **_look(PAPER, CONTEXT)),
         Patch(facecolor=TINT, alpha=0.55, label="typical: half of the charts used lie within"),
     ]
-    figure.legend(
-        handles=handles,
-        loc="upper left",
-        bbox_to_anchor=(MARGIN / WIDTH_INCHES, 1 - (down + 0.06) / figure.get_figheight()),
-        ncols=len(handles),
-        borderpad=0,
-        borderaxespad=0,
-        handletextpad=0.5,
-        columnspacing=1.6,
-    )
+    key_below(figure, handles, down)
 
 
 def _look(fill: str, edge: str) -> dict[str, Any]:

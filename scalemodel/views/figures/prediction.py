@@ -15,6 +15,7 @@ from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
     headline,
+    key_below,
     new_figure,
     place,
     rate_axis,
@@ -155,16 +156,7 @@ def _legend(figure: Figure, down: float, letters: Mapping[str, str]) -> None:
         Line2D([], [], label=f"{letter}  {shortened(card, 24)}", **tick)
         for card, letter in letters.items()
     ]
-    figure.legend(
-        handles=handles,
-        loc="upper left",
-        bbox_to_anchor=(MARGIN / WIDTH_INCHES, 1 - (down + 0.08) / figure.get_figheight()),
-        ncols=len(handles),
-        borderpad=0,
-        borderaxespad=0,
-        handletextpad=0.6,
-        columnspacing=1.4,
-    )
+    key_below(figure, handles, down)
 
 
 def _dot(*, at_ceiling: bool) -> dict[str, Any]:

@@ -91,7 +91,6 @@ def test_no_path_of_one_machine() -> None:
 @pytest.mark.parametrize(
     ("pattern", "text"),
     [
-        (FORBIDDEN[0], "a bottleneck " + "percentage"),
         (FORBIDDEN[2], "a 12% bottleneck"),
         (FORBIDDEN[3], "87 out of 100"),
         (FORBIDDEN[6], "an S-tier card"),

@@ -77,7 +77,7 @@ def _architectures(model: ModelFit, labels: Labels) -> list[list[object]]:
     maker[model.specs.architecture] = model.specs.vendor
     ratio = np.exp(own + vendor[:, maker])
     return [
-        _row("rate beyond the specs", name, ratio[:, k] - 1.0, "share")
+        _row("rate beyond the specs", name, ratio[:, k] - 1.0, "ratio minus 1")
         for k, name in enumerate(labels.architectures)
     ]
 

@@ -13,3 +13,10 @@ def read_only(values: ArrayLike) -> FloatArray:
     copy = np.array(values, dtype=np.float64)
     copy.setflags(write=False)
     return copy
+
+
+def read_only_mask(values: ArrayLike) -> BoolArray:
+    """Return a copy of a mask that cannot be written to."""
+    copy = np.array(values, dtype=np.bool_)
+    copy.setflags(write=False)
+    return copy

@@ -6,7 +6,13 @@ import numpy as np
 from scipy.stats import norm, qmc
 from threadpoolctl import threadpool_limits
 
-from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
+from scalemodel.model.arrays import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    read_only,
+    read_only_mask,
+)
 from scalemodel.model.inputs import CardSpecs, Observed, Reference, Shape, shape_of
 from scalemodel.model.layout import Layout, make_layout
 from scalemodel.model.likelihood import CellLikelihood, cell_model, linear_predictors
@@ -183,9 +189,9 @@ def _fit_model(
     return ModelFit(
         layout=problem.layout,
         specs=specs,
-        kept=kept,
-        needs_more_than_gb=needs,
-        theta=climbed.mode.theta,
+        kept=read_only_mask(kept),
+        needs_more_than_gb=read_only(needs),
+        theta=read_only(climbed.mode.theta),
         scales=climbed.scales,
         draws=_draw(problem, climbed, settings),
         status=climbed.status,
@@ -273,5 +279,8 @@ def _draw(problem: Problem, climbed: Climbed, settings: FitSettings) -> Draws:
         thetas.append((mode.theta[:, None] + mode.factors.sample(normals)).T)
         centers.append(mode.theta)
     return Draws(
-        np.concatenate(thetas), np.stack(centers), np.repeat(np.exp(logs), each, axis=0), names
+        read_only(np.concatenate(thetas)),
+        read_only(np.stack(centers)),
+        read_only(np.repeat(np.exp(logs), each, axis=0)),
+        names,
     )

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from scalemodel.model.arrays import FloatArray, IntArray, read_only
+from scalemodel.model.arrays import FloatArray, IntArray, read_only, read_only_mask
 from scalemodel.model.fitting import Draws, FitSettings, ModelFit, prepare
 from scalemodel.model.inputs import CardSpecs, Observed, shape_of
 from scalemodel.model.scales import NOISE_NAMES, Scales
@@ -65,7 +65,7 @@ def restore_fit(
     return ModelFit(
         layout=layout,
         specs=specs,
-        kept=kept,
+        kept=read_only_mask(kept),
         needs_more_than_gb=read_only(arrays["needs"]),
         theta=read_only(arrays["theta"]),
         scales=Scales(dict(meta["scales"]), dict(meta["log_sd"])),

@@ -57,3 +57,10 @@ def test_what_lacks_plain_values_is_refused(lab_fit: Fit) -> None:
     for name in meta:
         rest = {key: value for key, value in meta.items() if key != name}
         assert restored(lab_fit, arrays, rest) is None
+
+
+def test_nobody_can_write_into_a_fit(lab_fit: Fit) -> None:
+    model = lab_fit.model
+    for array in (model.kept, model.theta, model.draws.theta, model.draws.centers):
+        with pytest.raises(ValueError, match="read-only"):
+            array[0] = 0

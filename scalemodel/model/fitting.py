@@ -89,7 +89,7 @@ class ModelFit:
 
 
 @dataclass(frozen=True)
-class Problem:
+class FitProblem:
     """Everything a fit needs, prepared."""
 
     likelihood: CellLikelihood
@@ -98,7 +98,7 @@ class Problem:
     starts: tuple[FloatArray, ...]
 
 
-def prepare(observed: Observed, specs: CardSpecs, shape: Shape) -> Problem:
+def prepare(observed: Observed, specs: CardSpecs, shape: Shape) -> FitProblem:
     """Lay out the parameters for observed cells and find where to start from."""
     tops = _tops(observed, shape.platforms)
     levels = Levels(float(observed.log_rate.mean()), float(np.mean(list(tops.values()))))
@@ -106,7 +106,7 @@ def prepare(observed: Observed, specs: CardSpecs, shape: Shape) -> Problem:
     layout = make_layout(shape, Reference.of(specs), specs.stages, groups)
     likelihood = CellLikelihood.of(observed, specs, layout)
     starts = tuple(_start(likelihood, tops, *choice) for choice in STARTS)
-    return Problem(likelihood, layout, shape.game_of_scene[observed.rows.scene], starts)
+    return FitProblem(likelihood, layout, shape.game_of_scene[observed.rows.scene], starts)
 
 
 def _tops(observed: Observed, platforms: int) -> dict[int, float]:
@@ -227,7 +227,7 @@ class Climbed:
     status: str
 
 
-def climb(problem: Problem, scales: Scales) -> Climbed:
+def climb(problem: FitProblem, scales: Scales) -> Climbed:
     """Alternate modes and scales until the scales settle."""
     theta, rounds, moved = _best_start(problem, scales), 0, np.inf
     while rounds < MOST_ROUNDS and moved > SCALE_TOLERANCE:
@@ -249,7 +249,7 @@ def climb(problem: Problem, scales: Scales) -> Climbed:
     return Climbed(mode, scales, rounds, status)
 
 
-def _best_start(problem: Problem, scales: Scales) -> FloatArray:
+def _best_start(problem: FitProblem, scales: Scales) -> FloatArray:
     """Return where the climb from the most promising start has got to after some steps."""
     prior = Prior.at(problem.layout, scales.values)
     modes = [
@@ -259,7 +259,7 @@ def _best_start(problem: Problem, scales: Scales) -> FloatArray:
     return max(modes, key=lambda mode: mode.log_marginal()).theta
 
 
-def _draw(problem: Problem, climbed: Climbed, settings: FitSettings) -> Draws:
+def _draw(problem: FitProblem, climbed: Climbed, settings: FitSettings) -> Draws:
     """Draw scales around their best values, and parameters around the mode at each."""
     names = (*problem.layout.scales(), *NOISE_NAMES)
     best = np.log([climbed.scales.values[n] for n in names])

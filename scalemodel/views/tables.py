@@ -85,11 +85,6 @@ def _csv_number(number: float, name: str) -> str:
     return text if float(text) != 0 else text.lstrip("-")
 
 
-def cell_text(value: object, name: str) -> str:
-    """Write one value of a column the way CSV does."""
-    return str(_csv_cell(value, name))
-
-
 def to_json(table: pd.DataFrame, about: Mapping[str, object]) -> str:
     """Write one object: what the table is about, then its rows as ``records``.
 

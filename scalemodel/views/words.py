@@ -9,9 +9,6 @@ _SIZE = re.compile(r"(\d+)x(\d+)")
 METRIC_WORDS = {"average": "average rate", "low_1pct": "1% low", "low_01pct": "0.1% low"}
 """Plain words for each metric of a run."""
 
-STATE_SYMBOLS = {"gpu_bound": "●", "mixed": "◐", "cpu_bound": "○"}
-"""Filled: the card sets the rate. Hollow: the rate is the CPU's, not the card's."""
-
 VERDICT_SYMBOLS = {"usable": "●", "usable_below": "◐", "not_usable": "○"}
 """The same signs for charts: filled compares cards, hollow shows the CPU limit."""
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from scalemodel.model.fitting import Problem, prepare
+from scalemodel.model.fitting import FitProblem, prepare
 from scalemodel.model.inputs import CardSpecs, Observed, Rows, shape_of
 
 CARDS, PLATFORMS, RESOLUTIONS = 7, 2, 3
@@ -46,7 +46,7 @@ def random_observed(rng: np.random.Generator, cards: int = CARDS, share: float =
     )
 
 
-def random_problem(seed: int, *, ceiling: bool = True) -> Problem:
+def random_problem(seed: int, *, ceiling: bool = True) -> FitProblem:
     """Prepare a fit of cells that stray from what the model says at random parameters."""
     rng = np.random.default_rng(seed)
     specs, observed = random_specs(rng), random_observed(rng)
@@ -57,12 +57,12 @@ def random_problem(seed: int, *, ceiling: bool = True) -> Problem:
     return prepare(replace(observed, log_rate=log_rate), specs, shape)
 
 
-def start_of(problem: Problem) -> np.ndarray:
+def start_of(problem: FitProblem) -> np.ndarray:
     """Give a place that a climb can start from."""
     return problem.starts[0]
 
 
-def random_theta(problem: Problem, seed: int) -> np.ndarray:
+def random_theta(problem: FitProblem, seed: int) -> np.ndarray:
     """Give parameters around the start, far enough to reach both sides of the knee."""
     rng = np.random.default_rng(seed)
     theta: np.ndarray = start_of(problem) + rng.normal(0, 0.1, problem.layout.size)

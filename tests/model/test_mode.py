@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from scalemodel.model.fitting import Problem
+from scalemodel.model.fitting import FitProblem
 from scalemodel.model.mode import TOLERANCE, Mode, Prior, find_mode
 from scalemodel.model.scales import Scales, first_scales
 from tests.model.random_cells import random_problem, random_theta, start_of
 
 
-def setup(seed: int, *, ceiling: bool = True) -> tuple[Problem, Scales, Prior]:
+def setup(seed: int, *, ceiling: bool = True) -> tuple[FitProblem, Scales, Prior]:
     problem = random_problem(seed, ceiling=ceiling)
     scales = first_scales(problem.layout)
     return problem, scales, Prior.at(problem.layout, scales.values)

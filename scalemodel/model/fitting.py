@@ -18,8 +18,8 @@ from scalemodel.model.layout import Layout, make_layout
 from scalemodel.model.likelihood import CellLikelihood, cell_model, linear_predictors
 from scalemodel.model.memory import Cliffs, find_cliffs
 from scalemodel.model.mode import Mode, Prior, find_mode
-from scalemodel.model.priors import Levels, make_groups
-from scalemodel.model.scales import NOISE_NAMES, Scales, first_scales, update_scales
+from scalemodel.model.priors import SCALE_PRIORS, Levels, make_groups
+from scalemodel.model.scales import Scales, first_scales, update_scales
 
 MOST_ROUNDS = 60
 MOST_CLIFF_PASSES = 4
@@ -98,12 +98,18 @@ class FitProblem:
     starts: tuple[FloatArray, ...]
 
 
-def prepare(observed: Observed, specs: CardSpecs, shape: Shape) -> FitProblem:
-    """Lay out the parameters for observed cells and find where to start from."""
+def prepare(
+    observed: Observed, specs: CardSpecs, shape: Shape, levels: Levels | None = None
+) -> FitProblem:
+    """Lay out the parameters for observed cells and find where to start from.
+
+    `levels` are where the priors expect rates to lie; without, where those observed lie.
+    """
     tops = _tops(observed, shape.platforms)
-    levels = Levels(float(observed.log_rate.mean()), float(np.mean(list(tops.values()))))
+    if levels is None:
+        levels = Levels(float(observed.log_rate.mean()), float(np.mean(list(tops.values()))))
     groups = make_groups(specs, shape, levels)
-    layout = make_layout(shape, Reference.of(specs), specs.stages, groups)
+    layout = make_layout(shape, Reference.of(specs), specs.stages, groups, SCALE_PRIORS)
     likelihood = CellLikelihood.of(observed, specs, layout)
     starts = tuple(_start(likelihood, tops, *choice) for choice in STARTS)
     return FitProblem(likelihood, layout, shape.game_of_scene[observed.rows.scene], starts)
@@ -193,7 +199,7 @@ def _fit_model(
         needs_more_than_gb=read_only(needs),
         theta=read_only(climbed.mode.theta),
         scales=climbed.scales,
-        draws=_draw(problem, climbed, settings),
+        draws=draw_posterior(problem, climbed, settings),
         status=climbed.status,
         rounds=climbed.rounds,
         log_marginal=climbed.mode.log_marginal(),
@@ -237,6 +243,7 @@ def climb(problem: FitProblem, scales: Scales) -> Climbed:
         moved = max(
             abs(np.log(updated.values[n] / scales.values[n])) / updated.log_sd[n]
             for n in updated.values
+            if updated.log_sd[n] > 0
         )
         theta, scales, rounds = mode.theta, updated, rounds + 1
     prior = Prior.at(problem.layout, scales.values)
@@ -259,9 +266,9 @@ def _best_start(problem: FitProblem, scales: Scales) -> FloatArray:
     return max(modes, key=lambda mode: mode.log_marginal()).theta
 
 
-def _draw(problem: FitProblem, climbed: Climbed, settings: FitSettings) -> Draws:
+def draw_posterior(problem: FitProblem, climbed: Climbed, settings: FitSettings) -> Draws:
     """Draw scales around their best values, and parameters around the mode at each."""
-    names = (*problem.layout.scales(), *NOISE_NAMES)
+    names = problem.layout.scale_names()
     best = np.log([climbed.scales.values[n] for n in names])
     spread = np.array([climbed.scales.log_sd[n] for n in names])
     points = settings.scale_points

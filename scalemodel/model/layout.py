@@ -4,7 +4,9 @@ Parameters that belong to one game come first, game by game; those shared by all
 Given the shared ones the games are independent, which the inference makes use of (arrow.py).
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -13,6 +15,17 @@ from scalemodel.model.inputs import CardSpecs, Reference, Rows, Shape
 
 #: Linear predictors beside one for each stage.
 OTHER_PREDICTORS = ("offset", "ceiling", "log_p", "fill", "request", "hit", "working_set")
+
+
+#: Scales of the residual: on the GPU side, on every cell, and the t's degrees of freedom.
+NOISE_NAMES = ("gpu_noise", "noise", "tail")
+
+
+class ScalePrior(NamedTuple):
+    """Log-normal prior of a scale; one with `log_sd` 0 is known and stays at its median."""
+
+    median: float
+    log_sd: float
 
 
 @dataclass(frozen=True)
@@ -64,6 +77,7 @@ class Layout:
         bounds: (games + 1,) where each game's parameters begin; the last is where the shared begin.
         size: number of parameters.
         predictors: names of the linear predictors, stages first.
+        scale_priors: prior of each learned scale, those of NOISE_NAMES among them.
     """
 
     shape: Shape
@@ -73,6 +87,7 @@ class Layout:
     bounds: IntArray
     size: int
     predictors: tuple[str, ...]
+    scale_priors: Mapping[str, ScalePrior]
 
     def position(self, name: str) -> IntArray:
         """Return the positions of the group with that name."""
@@ -82,8 +97,12 @@ class Layout:
         raise KeyError(name)
 
     def scales(self) -> tuple[str, ...]:
-        """Return the names of the scales that are learned, in order of first use."""
+        """Return the names of the effects' scales, in order of first use."""
         return tuple(dict.fromkeys(g.scale for g in self.groups if isinstance(g.scale, str)))
+
+    def scale_names(self) -> tuple[str, ...]:
+        """Return the names of all learned scales: the effects', then the noise's."""
+        return (*self.scales(), *NOISE_NAMES)
 
     def prior_mean(self) -> FloatArray:
         """Return the prior mean of the parameter vector."""
@@ -171,7 +190,11 @@ def key_game(key: str, shape: Shape) -> IntArray | None:
 
 
 def make_layout(
-    shape: Shape, reference: Reference, stages: tuple[str, ...], groups: tuple[Group, ...]
+    shape: Shape,
+    reference: Reference,
+    stages: tuple[str, ...],
+    groups: tuple[Group, ...],
+    scale_priors: Mapping[str, ScalePrior],
 ) -> Layout:
     """Place the parameters of all groups, those of one game beside each other."""
     games = [key_game(g.key, shape) for g in groups]
@@ -191,4 +214,5 @@ def make_layout(
         bounds=np.searchsorted(owner[order], np.arange(shape.games + 1)),
         size=len(owner),
         predictors=(*(f"stage:{name}" for name in stages), *OTHER_PREDICTORS),
+        scale_priors=scale_priors,
     )

@@ -12,7 +12,7 @@ from scipy.spatial.distance import cdist
 
 from scalemodel.model.arrays import FloatArray
 from scalemodel.model.inputs import CardSpecs, Shape
-from scalemodel.model.layout import Group
+from scalemodel.model.layout import Group, ScalePrior
 
 #: Typical share of the time of a frame on the reference card, and how its time grows with pixels.
 STAGE_PRIORS = MappingProxyType(
@@ -28,22 +28,22 @@ OTHER_STAGE_PRIOR = (0.2, 0.0)
 #: Median and log sd of each learned scale.
 SCALE_PRIORS = MappingProxyType(
     {
-        "share": (0.25, 0.5),
-        "view": (0.06, 0.6),
-        "vendor": (0.04, 0.6),
-        "architecture": (0.08, 0.6),
-        "architecture_stage": (0.10, 0.6),
-        "architecture_scene": (0.04, 0.6),
-        "architecture_pixels": (0.02, 0.6),
-        "card": (0.02, 0.5),
-        "card_pixels": (0.01, 0.5),
-        "smooth": (0.02, 0.6),
-        "capacity": (0.05, 0.6),
-        "preset_ceiling": (0.10, 0.5),
-        "platform_ceiling": (0.08, 0.5),
-        "gpu_noise": (0.02, 0.6),
-        "noise": (0.004, 0.6),
-        "tail": (6.0, 0.5),
+        "share": ScalePrior(0.25, 0.5),
+        "view": ScalePrior(0.06, 0.6),
+        "vendor": ScalePrior(0.04, 0.6),
+        "architecture": ScalePrior(0.08, 0.6),
+        "architecture_stage": ScalePrior(0.10, 0.6),
+        "architecture_scene": ScalePrior(0.04, 0.6),
+        "architecture_pixels": ScalePrior(0.02, 0.6),
+        "card": ScalePrior(0.02, 0.5),
+        "card_pixels": ScalePrior(0.01, 0.5),
+        "smooth": ScalePrior(0.02, 0.6),
+        "capacity": ScalePrior(0.05, 0.6),
+        "preset_ceiling": ScalePrior(0.10, 0.5),
+        "platform_ceiling": ScalePrior(0.08, 0.5),
+        "gpu_noise": ScalePrior(0.02, 0.6),
+        "noise": ScalePrior(0.004, 0.6),
+        "tail": ScalePrior(6.0, 0.5),
     }
 )
 

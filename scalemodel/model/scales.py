@@ -13,14 +13,13 @@ import numpy as np
 from scipy.optimize import minimize
 
 from scalemodel.model.arrays import FloatArray, IntArray
-from scalemodel.model.layout import Group, Layout
+from scalemodel.model.layout import NOISE_NAMES, Group, Layout, ScalePrior
 from scalemodel.model.likelihood import CellLikelihood, Noise, squared_scale, student_log_density
 from scalemodel.model.mode import Mode
-from scalemodel.model.priors import SCALE_PRIORS
 
-NOISE_NAMES = ("gpu_noise", "noise", "tail")
 #: Bounds of the t's degrees of freedom: below, its variance is infinite; above, it is normal.
 TAIL_BOUNDS = (2.5, 40.0)
+NOISE_BOUNDS = (1e-5, 1.0)
 
 
 @dataclass(frozen=True)
@@ -43,10 +42,10 @@ class Scales:
 
 def first_scales(layout: Layout) -> Scales:
     """Return the prior medians of all scales."""
-    names = (*layout.scales(), *NOISE_NAMES)
+    priors = {name: layout.scale_priors[name] for name in layout.scale_names()}
     return Scales(
-        {name: SCALE_PRIORS[name][0] for name in names},
-        {name: SCALE_PRIORS[name][1] for name in names},
+        {name: prior.median for name, prior in priors.items()},
+        {name: prior.log_sd for name, prior in priors.items()},
     )
 
 
@@ -65,7 +64,9 @@ def update_scales(
                 quadratic, trace = _sizes(group, where, mode.theta, variances, border, layout)
                 squares += quadratic
                 effective += len(where) - trace / values[name] ** 2
-        values[name], log_sd[name] = _effect_scale(name, squares, max(effective, 1e-3))
+        prior = layout.scale_priors[name]
+        if prior.log_sd > 0:
+            values[name], log_sd[name] = _effect_scale(prior, squares, max(effective, 1e-3))
     leverage = mode.factors.row_variances(mode.evaluation.rate_jacobian, block_of_row)
     noise, noise_sd = _noise_scales(likelihood, mode, leverage, scales)
     values.update(noise)
@@ -90,10 +91,9 @@ def _sizes(
     return float(away @ group.precision @ away), float((group.precision * covariance).sum())
 
 
-def _effect_scale(name: str, squares: float, effective: float) -> tuple[float, float]:
+def _effect_scale(prior: ScalePrior, squares: float, effective: float) -> tuple[float, float]:
     """Maximise -e t - q exp(-2t)/2 - (t - t0)^2 / (2 s^2) over the log scale t, by Newton."""
-    median, spread = SCALE_PRIORS[name]
-    target = np.log(median)
+    target, spread = np.log(prior.median), prior.log_sd
     t = 0.5 * np.log((squares + 1e-12) / effective)
     t = float(np.clip(t, target - 3 * spread, target + 6 * spread))
     for _ in range(50):
@@ -112,23 +112,29 @@ def _noise_scales(
 ) -> tuple[dict[str, float], dict[str, float]]:
     observed, model = likelihood.observed, mode.evaluation.model
     expected = (observed.log_rate - model.log_rate) ** 2 + leverage
-    medians = np.log([SCALE_PRIORS[name][0] for name in NOISE_NAMES])
-    spreads = np.array([SCALE_PRIORS[name][1] for name in NOISE_NAMES])
+    priors = [likelihood.layout.scale_priors[name] for name in NOISE_NAMES]
+    free = np.array([prior.log_sd > 0 for prior in priors])
+    medians = np.log([prior.median for prior in priors])
+    # A known scale does not move, so what its prior's spread is does not matter.
+    spreads = np.array([prior.log_sd if prior.log_sd > 0 else 1.0 for prior in priors])
+    start = np.log([scales.values[name] for name in NOISE_NAMES])
 
-    def cost(logs: FloatArray) -> float:
+    def cost(moved: FloatArray) -> float:
+        logs = np.where(free, 0.0, start)
+        logs[free] = moved
         noise = Noise(*np.exp(logs))
         scale2 = squared_scale(observed.run_variance, model.sensitivity, noise)
         density = student_log_density(expected, scale2, noise.tail).sum()
         return float(0.5 * (((logs - medians) / spreads) ** 2).sum() - density)
 
-    start = np.log([scales.values[name] for name in NOISE_NAMES])
-    bounds = [(np.log(1e-5), 0.0), (np.log(1e-5), 0.0), tuple(np.log(TAIL_BOUNDS))]
-    found = minimize(cost, start, method="L-BFGS-B", bounds=bounds)
-    values = {n: float(np.exp(v)) for n, v in zip(NOISE_NAMES, found.x, strict=True)}
+    bounds = np.log([NOISE_BOUNDS, NOISE_BOUNDS, TAIL_BOUNDS])[free]
+    found = start.copy()
+    found[free] = minimize(cost, start[free], method="L-BFGS-B", bounds=bounds).x
+    values = {n: float(np.exp(v)) for n, v in zip(NOISE_NAMES, found, strict=True)}
     share = _noise_share(observed.run_variance, model.sensitivity, Noise(*values.values()))
     rows = len(expected)
     information = np.array([2 * share[0] ** 2 * rows, 2 * share[1] ** 2 * rows, 0.02 * rows])
-    log_sd = (information * 0.6 + spreads**-2) ** -0.5
+    log_sd = np.where(free, (information * 0.6 + spreads**-2) ** -0.5, 0.0)
     return values, dict(zip(NOISE_NAMES, log_sd.tolist(), strict=True))
 
 

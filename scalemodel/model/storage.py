@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scalemodel.model.arrays import FloatArray, IntArray, read_only, read_only_mask
 from scalemodel.model.fitting import Draws, FitSettings, ModelFit, prepare
 from scalemodel.model.inputs import CardSpecs, Observed, shape_of
-from scalemodel.model.scales import NOISE_NAMES, Scales
+from scalemodel.model.scales import Scales
 
 ARRAYS = frozenset({"kept", "needs", "theta", "draws_theta", "centers", "draws_scales"})
 PLAIN = frozenset({"scales", "log_sd", "status", "rounds", "log_marginal"})
@@ -51,7 +51,7 @@ def restore_fit(
     if kept.shape != observed.log_rate.shape or not kept.any():
         return None
     layout = prepare(observed.take(np.flatnonzero(kept)), specs, shape).layout
-    names = (*layout.scales(), *NOISE_NAMES)
+    names = layout.scale_names()
     draws = settings.draws // settings.scale_points * settings.scale_points
     sizes = {
         "needs": (len(shape.scene_of_view),),

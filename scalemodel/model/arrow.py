@@ -1,17 +1,132 @@
-"""Cholesky factors of a symmetric matrix shaped like an arrow: blocks, and one shared border.
+"""Symmetric matrices shaped like an arrow: blocks, and one border shared by all.
 
 Parameters of different games only meet through the shared parameters, so the cost of everything
 here grows linearly with the number of games (Rue & Held 2005, Gaussian Markov Random Fields, 2.4).
+Blocks are padded to the longest, so that all of them are worked on at once.
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from scipy import linalg
-from scipy.sparse import csr_array
 
 from scalemodel.model.arrays import FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where blocks and border lie in a vector.
+
+    Attributes:
+        index: (blocks, longest) positions of the entries of each block; `size` where padded.
+        size: size of the vector, whose last entries are the border.
+        begin: position where the border begins.
+    """
+
+    index: IntArray
+    size: int
+    begin: int
+
+    @staticmethod
+    def of(bounds: IntArray, size: int) -> "Places":
+        """Return the places of blocks that begin at `bounds`, the last of which is the border's."""
+        lengths = np.diff(bounds)
+        steps = np.arange(lengths.max(initial=0))
+        index = np.where(steps < lengths[:, None], bounds[:-1, None] + steps, size)
+        return Places(index, size, int(bounds[-1]))
+
+    def gather(self, vectors: FloatArray) -> FloatArray:
+        """Return the blocks' (blocks, longest, k) entries of vectors (size, k), 0 where padded."""
+        zero = np.zeros((1, *vectors.shape[1:]))
+        taken: FloatArray = np.concatenate([vectors, zero])[self.index]
+        return taken
+
+    def join(self, blocks: FloatArray, border: FloatArray) -> FloatArray:
+        """Return vectors (size, k) from their (blocks, longest, k) and (border, k) entries."""
+        out = np.empty((self.size + 1, *border.shape[1:]))
+        out[self.index] = blocks
+        out[self.begin : self.size] = border
+        return out[: self.size]
+
+
+@dataclass(frozen=True)
+class Diagonal:
+    """A matrix that is diagonal but for its border: (size,) diagonal plus (border, border)."""
+
+    diagonal: FloatArray
+    border: FloatArray
+
+    def __matmul__(self, vector: FloatArray) -> FloatArray:
+        """Return the product with a vector (size,)."""
+        out = self.diagonal * vector
+        begin = len(out) - len(self.border)
+        out[begin:] += self.border @ vector[begin:]
+        return out
+
+
+@dataclass(frozen=True)
+class ArrowMatrix:
+    """A symmetric arrow matrix.
+
+    Attributes:
+        places: where its blocks and its border lie.
+        blocks: (blocks, longest, longest) diagonal blocks; zero where padded.
+        ties: (blocks, longest, border) between a block and the border; zero where padded.
+        border: (border, border).
+    """
+
+    places: Places
+    blocks: FloatArray
+    ties: FloatArray
+    border: FloatArray
+
+    def plus(self, other: Diagonal) -> "ArrowMatrix":
+        """Return the sum with a matrix that is diagonal but for its border."""
+        blocks, at = self.blocks.copy(), np.arange(self.blocks.shape[1])
+        blocks[:, at, at] += self.places.gather(other.diagonal)
+        border = self.border + other.border
+        border[np.diag_indices(len(border))] += other.diagonal[self.places.begin :]
+        return ArrowMatrix(self.places, blocks, self.ties, border)
+
+    def diagonal(self) -> FloatArray:
+        """Return the diagonal (size,)."""
+        at = np.arange(self.blocks.shape[1])
+        return self.places.join(self.blocks[:, at, at], np.diag(self.border))
+
+    def damped(self, damping: float) -> "ArrowMatrix":
+        """Return the matrix with its diagonal raised by the share `damping`."""
+        more = Diagonal(damping * self.diagonal(), np.zeros_like(self.border))
+        return self.plus(more)
+
+    def toarray(self) -> FloatArray:
+        """Return the matrix whole (size, size)."""
+        size, begin = self.places.size, self.places.begin
+        out = np.zeros((size + 1, size + 1))
+        for where, block, tie in zip(self.places.index, self.blocks, self.ties, strict=True):
+            out[np.ix_(where, where)] = block
+            out[where, begin:size] = tie
+            out[begin:size, where] = tie.T
+        out[begin:size, begin:size] = self.border
+        return out[:size, :size]
+
+    def factorise(self) -> "Arrow":
+        """Return the Cholesky factors.
+
+        Raises:
+            numpy.linalg.LinAlgError: the matrix is not positive definite.
+        """
+        blocks, at = self.blocks.copy(), np.arange(self.blocks.shape[1])
+        blocks[:, at, at] += self.places.index == self.places.size
+        factors = np.linalg.cholesky(blocks)
+        roots = np.linalg.inv(factors)
+        half = roots @ self.ties
+        flat = half.reshape(-1, len(self.border))
+        schur = self.border - flat.T @ flat
+        border = linalg.cholesky(0.5 * (schur + schur.T), lower=True)
+        log_determinant = 2.0 * float(np.log(factors[:, at, at]).sum())
+        log_determinant += 2.0 * float(np.log(np.diag(border)).sum())
+        ties = roots.swapaxes(1, 2) @ half
+        return Arrow(self.places, roots, ties, border, log_determinant)
 
 
 @dataclass(frozen=True)
@@ -19,104 +134,56 @@ class Arrow:
     """Factors of a positive definite arrow matrix H.
 
     Attributes:
-        bounds: (blocks + 1,) where each block begins; the last is where the border begins.
-        factors: lower Cholesky factor of each diagonal block.
-        ties: H_bb^-1 H_bg of each block b with the border g.
+        places: where its blocks and its border lie.
+        roots: (blocks, longest, longest) inverse of the lower Cholesky factor of each block.
+        ties: (blocks, longest, border) H_bb^-1 H_bg of each block b with the border g.
         border: lower Cholesky factor of the border's Schur complement.
+        log_determinant: log det H.
     """
 
-    bounds: IntArray
-    factors: tuple[FloatArray, ...]
-    ties: tuple[FloatArray, ...]
+    places: Places
+    roots: FloatArray
+    ties: FloatArray
     border: FloatArray
-
-    def _blocks(self) -> list[tuple[slice, FloatArray, FloatArray]]:
-        spans = [slice(a, b) for a, b in pairwise(self.bounds)]
-        return list(zip(spans, self.factors, self.ties, strict=True))
-
-    @property
-    def _shared(self) -> slice:
-        return slice(int(self.bounds[-1]), int(self.bounds[-1]) + len(self.border))
-
-    def log_determinant(self) -> float:
-        """Return log det H."""
-        diagonals = [np.log(np.diag(f)).sum() for f in (*self.factors, self.border)]
-        return 2.0 * float(sum(diagonals))
+    log_determinant: float
 
     def solve(self, right: FloatArray) -> FloatArray:
         """Return H^-1 right for a vector, or for each column of a matrix."""
-        out = np.array(right)
-        shared = self._shared
-        rest = np.array(right[shared])
-        for span, _, tie in self._blocks():
-            rest -= tie.T @ right[span]
-        out[shared] = linalg.cho_solve((self.border, True), rest)
-        for span, factor, tie in self._blocks():
-            out[span] = linalg.cho_solve((factor, True), right[span]) - tie @ out[shared]
-        return out
+        columns = right.reshape(len(right), -1)
+        own = self.places.gather(columns)
+        rest = columns[self.places.begin :] - self._tied(own)
+        shared = linalg.cho_solve((self.border, True), rest)
+        own = self.roots.swapaxes(1, 2) @ (self.roots @ own) - self.ties @ shared
+        return self.places.join(own, shared).reshape(right.shape)
+
+    def _tied(self, own: FloatArray) -> FloatArray:
+        """Return the sum over blocks of ties' own."""
+        return self.ties.reshape(-1, len(self.border)).T @ own.reshape(-1, own.shape[-1])
 
     def sample(self, normals: FloatArray) -> FloatArray:
         """Return draws with covariance H^-1, one a column, from standard normals (size, draws)."""
-        out = np.empty_like(normals)
-        shared = self._shared
-        out[shared] = linalg.solve_triangular(self.border, normals[shared], lower=True, trans="T")
-        for span, factor, tie in self._blocks():
-            own = linalg.solve_triangular(factor, normals[span], lower=True, trans="T")
-            out[span] = own - tie @ out[shared]
-        return out
+        shared = linalg.solve_triangular(
+            self.border, normals[self.places.begin :], lower=True, trans="T"
+        )
+        own = self.roots.swapaxes(1, 2) @ self.places.gather(normals) - self.ties @ shared
+        return self.places.join(own, shared)
 
     def border_covariance(self) -> FloatArray:
         """Return the block of H^-1 that belongs to the border."""
         return linalg.cho_solve((self.border, True), np.eye(len(self.border)))
 
+    def block_covariances(self, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the blocks of H^-1, given the border's, and between blocks and border.
+
+        Returns:
+            (blocks, longest, longest) and (blocks, longest, border).
+        """
+        between = -self.ties @ covariance
+        own = self.roots.swapaxes(1, 2) @ self.roots - between @ self.ties.swapaxes(1, 2)
+        return own, between
+
     def variances(self) -> FloatArray:
         """Return the diagonal of H^-1."""
-        out = np.empty(self._shared.stop)
         covariance = self.border_covariance()
-        out[self._shared] = np.diag(covariance)
-        for span, factor, tie in self._blocks():
-            inverse = linalg.solve_triangular(factor, np.eye(len(factor)), lower=True)
-            out[span] = (inverse**2).sum(axis=0) + ((tie @ covariance) * tie).sum(axis=1)
-        return out
-
-    def row_variances(self, rows: csr_array, block_of_row: IntArray) -> FloatArray:
-        """Return the diagonal of ``rows H^-1 rows'`` where each row touches one block.
-
-        Args:
-            rows: (n, size) sparse rows.
-            block_of_row: (n,) the block whose parameters the row touches beside the border's.
-        """
-        out = np.zeros(rows.shape[0])
-        covariance = self.border_covariance()
-        begin = int(self.bounds[-1])
-        for b, (span, factor, tie) in enumerate(self._blocks()):
-            here = np.flatnonzero(block_of_row == b)
-            if not len(here):
-                continue
-            part = rows[here]
-            own = part[:, span].toarray()
-            shared = part[:, begin:].toarray() - own @ tie
-            scaled = linalg.solve_triangular(factor, own.T, lower=True)
-            out[here] = (scaled**2).sum(axis=0) + ((shared @ covariance) * shared).sum(axis=1)
-        return out
-
-
-def factorise(matrix: csr_array, bounds: IntArray) -> Arrow:
-    """Factorise a positive definite arrow matrix.
-
-    Raises:
-        numpy.linalg.LinAlgError: the matrix is not positive definite.
-    """
-    begin = int(bounds[-1])
-    schur = matrix[begin:, begin:].toarray()
-    factors, ties = [], []
-    for a, b in pairwise(bounds):
-        strip = matrix[int(a) : int(b)]
-        factor = linalg.cholesky(strip[:, int(a) : int(b)].toarray(), lower=True)
-        to_border = strip[:, begin:].toarray()
-        tie = linalg.cho_solve((factor, True), to_border)
-        schur -= to_border.T @ tie
-        factors.append(factor)
-        ties.append(tie)
-    border = linalg.cholesky(0.5 * (schur + schur.T), lower=True)
-    return Arrow(bounds, tuple(factors), tuple(ties), border)
+        own = (self.roots**2).sum(axis=1) + ((self.ties @ covariance) * self.ties).sum(axis=2)
+        return self.places.join(own, np.diag(covariance))

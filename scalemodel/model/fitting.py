@@ -94,7 +94,6 @@ class FitProblem:
 
     likelihood: CellLikelihood
     layout: Layout
-    block_of_row: IntArray
     starts: tuple[FloatArray, ...]
 
 
@@ -112,7 +111,7 @@ def prepare(
     layout = make_layout(shape, Reference.of(specs), specs.stages, groups, SCALE_PRIORS)
     likelihood = CellLikelihood.of(observed, specs, layout)
     starts = tuple(_start(likelihood, tops, *choice) for choice in STARTS)
-    return FitProblem(likelihood, layout, shape.game_of_scene[observed.rows.scene], starts)
+    return FitProblem(likelihood, layout, starts)
 
 
 def _tops(observed: Observed, platforms: int) -> dict[int, float]:
@@ -239,7 +238,7 @@ def climb(problem: FitProblem, scales: Scales) -> Climbed:
     while rounds < MOST_ROUNDS and moved > SCALE_TOLERANCE:
         prior = Prior.at(problem.layout, scales.values)
         mode = find_mode(problem.likelihood, prior, scales.noise, theta, STEPS_BETWEEN_SCALES)
-        updated = update_scales(problem.likelihood, mode, scales, problem.block_of_row)
+        updated = update_scales(problem.likelihood, mode, scales)
         moved = max(
             abs(np.log(updated.values[n] / scales.values[n])) / updated.log_sd[n]
             for n in updated.values

@@ -10,10 +10,11 @@ so that what differs between cards on the GPU side fades out towards the ceiling
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csr_array
 from scipy.special import gammaln
 
 from scalemodel.model.arrays import FloatArray
+from scalemodel.model.arrow import ArrowMatrix
+from scalemodel.model.blocks import CellBlocks
 from scalemodel.model.inputs import CardSpecs, Observed, Rows
 from scalemodel.model.layout import Layout, RowDesign
 from scalemodel.model.physics import Predictors, StageSpeeds, gpu_side, under_ceiling
@@ -126,9 +127,8 @@ class Evaluation:
 
     log_likelihood: float
     gradient: FloatArray
-    information: csr_array
+    information: ArrowMatrix
     model: CellModel
-    rate_jacobian: csr_array
 
 
 @dataclass(frozen=True)
@@ -140,21 +140,25 @@ class CellLikelihood:
         layout: where the parameters are.
         speeds: what the sheets say of each cell.
         design: which parameters act on which cell.
+        blocks: where these lie among the blocks of the information.
     """
 
     observed: Observed
     layout: Layout
     speeds: StageSpeeds
     design: RowDesign
+    blocks: CellBlocks
 
     @staticmethod
     def of(observed: Observed, specs: CardSpecs, layout: Layout) -> "CellLikelihood":
         """Prepare the likelihood of observed cells of cards with the given sheets."""
+        design = layout.design(observed.rows, specs)
         return CellLikelihood(
             observed,
             layout,
             stage_speeds(observed.rows, specs, layout),
-            layout.design(observed.rows, specs),
+            design,
+            CellBlocks.of(layout, design, observed.rows),
         )
 
     def model(self, theta: FloatArray) -> CellModel:
@@ -169,15 +173,6 @@ class CellLikelihood:
         scale2 = squared_scale(self.observed.run_variance, model.sensitivity, noise)
         return float(student_log_density(squared, scale2, noise.tail).sum())
 
-    def jacobian(self, slope: FloatArray) -> csr_array:
-        """Return d(quantity)/d(parameters) from its slope (rows, predictors)."""
-        rows, terms = self.design.index.shape
-        data = slope[:, self.design.predictor] * self.design.weight
-        starts = np.arange(rows + 1) * terms
-        return csr_array(
-            (data.ravel(), self.design.index.ravel(), starts), shape=(rows, self.layout.size)
-        )
-
     def evaluate(self, theta: FloatArray, noise: Noise) -> Evaluation:
         """Return value, gradient and information at `theta`.
 
@@ -189,12 +184,20 @@ class CellLikelihood:
         scale2 = squared_scale(self.observed.run_variance, model.sensitivity, noise)
         nu = noise.tail
         weight = (nu + 1) / (nu + residual**2 / scale2)
-        rate = self.jacobian(model.rate_slope)
-        scale_factor = model.sensitivity * noise.gpu**2 / scale2
-        scale = self.jacobian(model.sensitivity_slope * scale_factor[:, None])
-        gradient = rate.T @ (weight * residual / scale2)
-        gradient += scale.T @ (weight * residual**2 / scale2 - 1.0)
+        scale_slope = model.sensitivity_slope * (model.sensitivity * noise.gpu**2 / scale2)[:, None]
+        gradient = self._by_parameters(
+            model.rate_slope * (weight * residual / scale2)[:, None]
+            + scale_slope * (weight * residual**2 / scale2 - 1.0)[:, None]
+        )
         info = weight * (nu + 1) / (nu + 3) / scale2
-        information = (rate.T @ (rate * info[:, None])) + (2 * nu / (nu + 3)) * (scale.T @ scale)
+        slopes = [model.rate_slope * np.sqrt(info)[:, None]]
+        if self.layout.shape.has_ceiling:
+            slopes.append(scale_slope * np.sqrt(2 * nu / (nu + 3)))
         value = float(student_log_density(residual**2, scale2, nu).sum())
-        return Evaluation(value, gradient, csr_array(information), model, rate)
+        return Evaluation(value, gradient, self.blocks.information(tuple(slopes)), model)
+
+    def _by_parameters(self, slope: FloatArray) -> FloatArray:
+        """Return the sum over cells of derivatives by the parameters."""
+        terms = slope[:, self.design.predictor] * self.design.weight
+        index = self.design.index.ravel()
+        return np.bincount(index, terms.ravel(), self.layout.size).astype(np.float64)

@@ -7,10 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import block_diag, csr_array, diags_array
 
 from scalemodel.model.arrays import FloatArray
-from scalemodel.model.arrow import Arrow, factorise
+from scalemodel.model.arrow import Arrow, Diagonal
 from scalemodel.model.layout import Layout
 from scalemodel.model.likelihood import CellLikelihood, Evaluation, Noise
 
@@ -25,29 +24,24 @@ class Prior:
     """Gaussian prior of the parameters at given scales."""
 
     mean: FloatArray
-    precision: csr_array
+    precision: Diagonal
     log_determinant: float
 
     @staticmethod
     def at(layout: Layout, scales: Mapping[str, float]) -> "Prior":
         """Return the prior at the given learned scales."""
-        precision = np.zeros(layout.size)
+        begin = int(layout.bounds[-1])
+        diagonal, border = np.zeros(layout.size), np.zeros((layout.size - begin,) * 2)
         log_det = 0.0
-        dense: list[tuple[FloatArray, int]] = []
         for group, where in zip(layout.groups, layout.positions, strict=True):
             sd = scales[group.scale] if isinstance(group.scale, str) else group.scale
+            log_det -= 2.0 * len(where) * np.log(sd)
             if group.precision is None:
-                precision[where] = sd**-2.0
-                log_det -= 2.0 * len(where) * np.log(sd)
+                diagonal[where] = sd**-2.0
             else:
-                dense.append((group.precision / sd**2, int(where[0])))
-                log_det += float(np.linalg.slogdet(group.precision / sd**2)[1])
-        matrix = csr_array(diags_array(precision))
-        for block, start in dense:
-            after = layout.size - start - len(block)
-            parts = [csr_array((start, start)), csr_array(block), csr_array((after, after))]
-            matrix = csr_array(matrix + block_diag(parts))
-        return Prior(layout.prior_mean(), matrix, log_det)
+                border[np.ix_(where - begin, where - begin)] = group.precision / sd**2
+                log_det += float(np.linalg.slogdet(group.precision)[1])
+        return Prior(layout.prior_mean(), Diagonal(diagonal, border), log_det)
 
     def log_density(self, theta: FloatArray) -> float:
         """Return the log density at `theta`, without the constant of 2 pi."""
@@ -82,7 +76,7 @@ class Mode:
 
     def log_marginal(self) -> float:
         """Return Laplace's approximation of the log density of the data at these scales."""
-        return self.log_density - 0.5 * self.factors.log_determinant()
+        return self.log_density - 0.5 * self.factors.log_determinant
 
 
 def find_mode(
@@ -98,11 +92,12 @@ def find_mode(
         evaluation = likelihood.evaluate(theta, noise)
         density = evaluation.log_likelihood + prior.log_density(theta)
         gradient = evaluation.gradient - prior.precision @ (theta - prior.mean)
-        factors = _factors(evaluation, prior, likelihood.layout, 0.0)
+        information = evaluation.information.plus(prior.precision)
+        factors = information.factorise()
         decrement = 0.5 * float(gradient @ factors.solve(gradient))
         done = decrement < TOLERANCE or steps >= most_steps
         # A damped step is shorter: whether it is worth taking is judged without damping.
-        damped = _factors(evaluation, prior, likelihood.layout, damping) if damping else factors
+        damped = information.damped(damping).factorise() if damping else factors
         step = damped.solve(gradient)
         moved = None if done else _climb(likelihood, prior, noise, theta, step, density)
         if moved is None:
@@ -110,13 +105,6 @@ def find_mode(
         theta, fraction = moved
         damping = 0.0 if fraction == 1.0 else max(3.0 * damping, 1e-3)
         steps += 1
-
-
-def _factors(evaluation: Evaluation, prior: Prior, layout: Layout, damping: float) -> Arrow:
-    matrix = csr_array(evaluation.information + prior.precision)
-    if damping:
-        matrix = csr_array(matrix + diags_array(damping * matrix.diagonal()))
-    return factorise(matrix, layout.bounds)
 
 
 def _climb(

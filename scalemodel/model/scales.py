@@ -49,9 +49,7 @@ def first_scales(layout: Layout) -> Scales:
     )
 
 
-def update_scales(
-    likelihood: CellLikelihood, mode: Mode, scales: Scales, block_of_row: IntArray
-) -> Scales:
+def update_scales(likelihood: CellLikelihood, mode: Mode, scales: Scales) -> Scales:
     """Return the scales after one step towards the peak of the marginal density."""
     values, log_sd = dict(scales.values), dict(scales.log_sd)
     layout = likelihood.layout
@@ -67,7 +65,7 @@ def update_scales(
         prior = layout.scale_priors[name]
         if prior.log_sd > 0:
             values[name], log_sd[name] = _effect_scale(prior, squares, max(effective, 1e-3))
-    leverage = mode.factors.row_variances(mode.evaluation.rate_jacobian, block_of_row)
+    leverage = likelihood.blocks.leverages(mode.factors, mode.evaluation.model.rate_slope)
     noise, noise_sd = _noise_scales(likelihood, mode, leverage, scales)
     values.update(noise)
     log_sd.update(noise_sd)

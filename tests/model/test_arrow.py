@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.sparse import csr_array
 
-from scalemodel.model.arrow import Arrow, factorise
+from scalemodel.model.arrow import Arrow, ArrowMatrix, Diagonal, Places
 
 sizes = st.lists(st.integers(1, 6), min_size=1, max_size=5)
 same_each_time = settings(derandomize=True, deadline=None, max_examples=40)
@@ -30,8 +29,19 @@ def random_arrow(
     return matrix, bounds, rng
 
 
+def as_arrow(matrix: np.ndarray, bounds: np.ndarray) -> ArrowMatrix:
+    places = Places.of(bounds, len(matrix))
+    padded = np.pad(matrix, (0, 1))
+    return ArrowMatrix(
+        places,
+        np.stack([padded[np.ix_(own, own)] for own in places.index]),
+        np.stack([padded[own, places.begin : places.size] for own in places.index]),
+        matrix[places.begin :, places.begin :],
+    )
+
+
 def factors(matrix: np.ndarray, bounds: np.ndarray) -> Arrow:
-    return factorise(csr_array(matrix), bounds)
+    return as_arrow(matrix, bounds).factorise()
 
 
 @given(sizes, st.integers(1, 6), st.integers(0, 10_000))
@@ -43,7 +53,7 @@ def test_everything_agrees_with_dense_algebra(blocks: list[int], border: int, se
     size = len(matrix)
     close = {"rtol": 1e-8, "atol": 1e-10}
 
-    assert arrow.log_determinant() == pytest.approx(np.linalg.slogdet(matrix)[1], rel=1e-10)
+    assert arrow.log_determinant == pytest.approx(np.linalg.slogdet(matrix)[1], rel=1e-10)
     right = rng.standard_normal((size, 3))
     np.testing.assert_allclose(arrow.solve(right), np.linalg.solve(matrix, right), **close)
     np.testing.assert_allclose(arrow.solve(right[:, 0]), inverse @ right[:, 0], **close)
@@ -66,15 +76,31 @@ def test_draws_have_exactly_the_inverse_as_covariance(
 
 @given(sizes, st.integers(1, 6), st.integers(0, 10_000))
 @same_each_time
-def test_row_variances(blocks: list[int], border: int, seed: int) -> None:
+def test_covariances_of_blocks(blocks: list[int], border: int, seed: int) -> None:
+    matrix, bounds, _ = random_arrow(blocks, border, seed)
+    inverse, begin = np.linalg.inv(matrix), int(bounds[-1])
+    own, between = factors(matrix, bounds).block_covariances(inverse[begin:, begin:])
+    for block, (a, b) in enumerate(pairwise(bounds)):
+        close = {"rtol": 1e-7, "atol": 1e-10}
+        np.testing.assert_allclose(own[block, : b - a, : b - a], inverse[a:b, a:b], **close)
+        np.testing.assert_allclose(between[block, : b - a], inverse[a:b, begin:], **close)
+
+
+@given(sizes, st.integers(1, 6), st.integers(0, 10_000))
+@same_each_time
+def test_sums_and_the_way_back(blocks: list[int], border: int, seed: int) -> None:
     matrix, bounds, rng = random_arrow(blocks, border, seed)
-    block_of_row = rng.integers(0, len(blocks), 12)
-    rows = np.zeros((12, len(matrix)))
-    for i, b in enumerate(block_of_row):
-        own = np.r_[np.arange(bounds[b], bounds[b + 1]), np.arange(bounds[-1], len(matrix))]
-        rows[i, own] = rng.standard_normal(len(own))
-    got = factors(matrix, bounds).row_variances(csr_array(rows), block_of_row)
-    np.testing.assert_allclose(got, np.diag(rows @ np.linalg.inv(matrix) @ rows.T), rtol=1e-8)
+    arrow, size = as_arrow(matrix, bounds), len(matrix)
+    np.testing.assert_array_equal(arrow.toarray(), matrix)
+    np.testing.assert_array_equal(arrow.diagonal(), np.diag(matrix))
+    more = Diagonal(rng.standard_normal(size), rng.standard_normal((border, border)))
+    dense = np.diag(more.diagonal)
+    dense[-border:, -border:] += more.border
+    np.testing.assert_allclose(arrow.plus(more).toarray(), matrix + dense, rtol=1e-12, atol=1e-13)
+    vector = rng.standard_normal(size)
+    np.testing.assert_allclose(more @ vector, dense @ vector, rtol=1e-12)
+    damped = matrix + 0.3 * np.diag(np.diag(matrix))
+    np.testing.assert_allclose(arrow.damped(0.3).toarray(), damped, rtol=1e-12)
 
 
 def test_the_input_of_solve_is_left_alone() -> None:

@@ -63,7 +63,7 @@ def test_every_row_finds_a_parameter_of_its_own_game(key: str) -> None:
 def test_rows_touch_their_own_game_and_the_shared_parameters_only() -> None:
     problem = random_problem(2)
     layout, design = problem.layout, problem.likelihood.design
-    block = problem.block_of_row[:, None]
+    block = layout.shape.game_of_scene[problem.likelihood.observed.rows.scene][:, None]
     used = design.weight != 0
     own = (design.index >= layout.bounds[block]) & (design.index < layout.bounds[block + 1])
     assert (own | (design.index >= layout.bounds[-1]) | ~used).all()

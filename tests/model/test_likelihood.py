@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 from scipy.stats import t as student
 
 from scalemodel.model.likelihood import Noise, squared_scale, student_log_density
+from scalemodel.model.mode import Prior
+from scalemodel.model.scales import first_scales
 from tests.model.random_cells import random_problem, random_theta
 
 NOISE = Noise(gpu=0.03, cell=0.02, tail=5.0)
@@ -23,19 +25,46 @@ def test_gradient_and_jacobian_by_every_parameter(seed: int, ceiling: bool) -> N
     likelihood, theta = problem.likelihood, random_theta(problem, seed + 10)
     exact = likelihood.evaluate(theta, NOISE)
     assert exact.log_likelihood == pytest.approx(likelihood.log_likelihood(theta, NOISE))
-    jacobian = exact.rate_jacobian.toarray()
     gradient = np.empty(len(theta))
+    jacobian = np.empty((len(exact.model.log_rate), len(theta)))
     for k in range(len(theta)):
         shift = np.zeros(len(theta))
         shift[k] = STEP
         up, down = likelihood.model(theta + shift), likelihood.model(theta - shift)
-        slope = (up.log_rate - down.log_rate) / (2 * STEP)
-        np.testing.assert_allclose(jacobian[:, k], slope, rtol=1e-5, atol=1e-7)
+        jacobian[:, k] = (up.log_rate - down.log_rate) / (2 * STEP)
         gradient[k] = (
             likelihood.log_likelihood(theta + shift, NOISE)
             - likelihood.log_likelihood(theta - shift, NOISE)
         ) / (2 * STEP)
     np.testing.assert_allclose(exact.gradient, gradient, rtol=1e-5, atol=1e-4)
+    terms = exact.model.rate_slope[:, likelihood.design.predictor] * likelihood.design.weight
+    analytic = np.zeros_like(jacobian)
+    np.put_along_axis(analytic, likelihood.design.index, terms, axis=1)
+    np.testing.assert_allclose(analytic, jacobian, rtol=1e-5, atol=1e-7)
+
+
+@pytest.mark.parametrize("ceiling", [True, False])
+def test_sums_in_blocks_are_those_of_the_whole_matrix(ceiling: bool) -> None:
+    problem = random_problem(7, ceiling=ceiling)
+    likelihood, rng = problem.likelihood, np.random.default_rng(0)
+    rows, size = len(likelihood.observed.log_rate), problem.layout.size
+    shape = (rows, len(problem.layout.predictors))
+    slopes = (rng.standard_normal(shape), rng.standard_normal(shape))
+    jacobians = []
+    for slope in slopes:
+        whole = np.zeros((rows, size))
+        terms = slope[:, likelihood.design.predictor] * likelihood.design.weight
+        np.put_along_axis(whole, likelihood.design.index, terms, axis=1)
+        jacobians.append(whole)
+    close = {"rtol": 1e-9, "atol": 1e-9}
+    got = likelihood.blocks.information(slopes)
+    np.testing.assert_allclose(got.toarray(), sum(x.T @ x for x in jacobians), **close)
+    scales = first_scales(problem.layout)
+    precision = got.plus(Prior.at(problem.layout, scales.values).precision)
+    covariance = np.linalg.inv(precision.toarray())
+    leverage = likelihood.blocks.leverages(precision.factorise(), slopes[0])
+    expected = ((jacobians[0] @ covariance) * jacobians[0]).sum(axis=1)
+    np.testing.assert_allclose(leverage, expected, rtol=1e-7)
 
 
 def test_both_sides_of_the_knee_are_reached_by_the_random_parameters() -> None:
@@ -72,7 +101,8 @@ def test_information_is_the_variance_of_the_score() -> None:
         drawn = replace(problem.likelihood, observed=replace(observed, log_rate=log_rate))
         at = drawn.evaluate(theta, NOISE)
         scores.append(directions @ at.gradient)
-        information += ((at.information @ directions.T) * directions.T).sum(axis=0) / 500
+        whole = at.information.toarray()
+        information += ((whole @ directions.T) * directions.T).sum(axis=0) / 500
     ratio = np.var(scores, axis=0) / information
     assert np.abs(ratio - 1).max() < 0.25
     assert np.mean(ratio) == pytest.approx(1, abs=0.1)

@@ -47,7 +47,7 @@ def test_no_gradient_is_left_at_the_mode(seed: int, ceiling: bool) -> None:
     # With H the information, |g_k| / sqrt(H_kk) is at most sqrt(g' H^-1 g) (Cauchy-Schwarz), which
     # is the root of twice the decrement, if that was judged without damping.
     evaluation = problem.likelihood.evaluate(mode.theta, scales.noise)
-    diagonal = (evaluation.information + prior.precision).diagonal()
+    diagonal = evaluation.information.plus(prior.precision).diagonal()
     assert (np.abs(gradient) / np.sqrt(diagonal)).max() <= np.sqrt(2 * TOLERANCE)
     assert mode.decrement == pytest.approx(0.5 * gradient @ mode.factors.solve(gradient))
 
@@ -85,6 +85,6 @@ def test_laplace_needs_the_information_at_the_mode() -> None:
     problem, scales, prior = setup(6)
     mode = find_mode(problem.likelihood, prior, scales.noise, start_of(problem))
     evaluation = problem.likelihood.evaluate(mode.theta, scales.noise)
-    hessian = (evaluation.information + prior.precision).toarray()
+    hessian = evaluation.information.plus(prior.precision).toarray()
     expected = mode.log_density - 0.5 * np.linalg.slogdet(hessian)[1]
     assert mode.log_marginal() == pytest.approx(expected, rel=1e-10)

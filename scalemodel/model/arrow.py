@@ -80,6 +80,15 @@ class ArrowMatrix:
     ties: FloatArray
     border: FloatArray
 
+    def __add__(self, other: "ArrowMatrix") -> "ArrowMatrix":
+        """Return the sum with a matrix of the same shape."""
+        return ArrowMatrix(
+            self.places,
+            self.blocks + other.blocks,
+            self.ties + other.ties,
+            self.border + other.border,
+        )
+
     def plus(self, other: Diagonal) -> "ArrowMatrix":
         """Return the sum with a matrix that is diagonal but for its border."""
         blocks, at = self.blocks.copy(), np.arange(self.blocks.shape[1])

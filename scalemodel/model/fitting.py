@@ -26,6 +26,9 @@ MOST_CLIFF_PASSES = 4
 FIRST_STEPS = 25
 STEPS_BETWEEN_SCALES = 3
 STEPS_AT_SCALE_POINT = 6
+#: Expected gain in log density below which the next step is as good as the mode, and below which
+#: two climbs can be compared.
+NEAR, ROUGHLY = 1e-2, 0.1
 #: Margin of ceilings over the highest rates, and quantile of the cells that levels are set to:
 #: most cells GPU-bound, and most cells at the ceiling. The better mode is kept.
 STARTS = ((0.05, 0.6), (0.0, 0.95))
@@ -237,7 +240,7 @@ def climb(problem: FitProblem, scales: Scales) -> Climbed:
     theta, rounds, moved = _best_start(problem, scales), 0, np.inf
     while rounds < MOST_ROUNDS and moved > SCALE_TOLERANCE:
         prior = Prior.at(problem.layout, scales.values)
-        mode = find_mode(problem.likelihood, prior, scales.noise, theta, STEPS_BETWEEN_SCALES)
+        mode = find_mode(problem.likelihood, prior, scales.noise, theta, STEPS_BETWEEN_SCALES, NEAR)
         updated = update_scales(problem.likelihood, mode, scales)
         moved = max(
             abs(np.log(updated.values[n] / scales.values[n])) / updated.log_sd[n]
@@ -259,7 +262,7 @@ def _best_start(problem: FitProblem, scales: Scales) -> FloatArray:
     """Return where the climb from the most promising start has got to after some steps."""
     prior = Prior.at(problem.layout, scales.values)
     modes = [
-        find_mode(problem.likelihood, prior, scales.noise, start, FIRST_STEPS)
+        find_mode(problem.likelihood, prior, scales.noise, start, FIRST_STEPS, ROUGHLY)
         for start in problem.starts
     ]
     return max(modes, key=lambda mode: mode.log_marginal()).theta
@@ -280,10 +283,10 @@ def draw_posterior(problem: FitProblem, climbed: Climbed, settings: FitSettings)
         scales = Scales(dict(zip(names, np.exp(log_values), strict=True)), {})
         prior = Prior.at(problem.layout, scales.values)
         start = climbed.mode.theta
-        mode = find_mode(problem.likelihood, prior, scales.noise, start, STEPS_AT_SCALE_POINT)
+        mode = find_mode(problem.likelihood, prior, scales.noise, start, STEPS_AT_SCALE_POINT, NEAR)
         normals = rng.standard_normal((problem.layout.size, each))
-        thetas.append((mode.theta[:, None] + mode.factors.sample(normals)).T)
-        centers.append(mode.theta)
+        thetas.append((mode.ahead[:, None] + mode.factors.sample(normals)).T)
+        centers.append(mode.ahead)
     return Draws(
         read_only(np.concatenate(thetas)),
         read_only(np.stack(centers)),

@@ -15,6 +15,7 @@ from scalemodel.model.inputs import CardSpecs, Reference, Rows, Shape
 
 #: Linear predictors beside one for each stage.
 OTHER_PREDICTORS = ("offset", "ceiling", "log_p", "fill", "request", "hit", "working_set")
+CEILING_PREDICTORS = ("ceiling", "log_p")
 
 
 #: Scales of the residual: on the GPU side, on every cell, and the t's degrees of freedom.

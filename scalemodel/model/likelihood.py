@@ -14,10 +14,15 @@ from scipy.special import gammaln
 
 from scalemodel.model.arrays import FloatArray
 from scalemodel.model.arrow import ArrowMatrix
-from scalemodel.model.blocks import CellBlocks
 from scalemodel.model.inputs import CardSpecs, Observed, Rows
-from scalemodel.model.layout import Layout, RowDesign
+from scalemodel.model.layout import (
+    CEILING_PREDICTORS,
+    OTHER_PREDICTORS,
+    Layout,
+    RowDesign,
+)
 from scalemodel.model.physics import Predictors, StageSpeeds, gpu_side, under_ceiling
+from scalemodel.model.sums import CellSums
 
 
 @dataclass(frozen=True)
@@ -140,26 +145,27 @@ class CellLikelihood:
         layout: where the parameters are.
         speeds: what the sheets say of each cell.
         design: which parameters act on which cell.
-        blocks: where these lie among the blocks of the information.
+        sums: adds up the information about all parameters.
+        sums_of_ceilings: the same about those of the ceilings only.
     """
 
     observed: Observed
     layout: Layout
     speeds: StageSpeeds
     design: RowDesign
-    blocks: CellBlocks
+    sums: CellSums
+    sums_of_ceilings: CellSums | None
 
     @staticmethod
     def of(observed: Observed, specs: CardSpecs, layout: Layout) -> "CellLikelihood":
         """Prepare the likelihood of observed cells of cards with the given sheets."""
         design = layout.design(observed.rows, specs)
-        return CellLikelihood(
-            observed,
-            layout,
-            stage_speeds(observed.rows, specs, layout),
-            design,
-            CellBlocks.of(layout, design, observed.rows),
-        )
+        sums = CellSums.of(layout, design, observed.rows, layout.predictors)
+        of_ceilings = None
+        if layout.shape.has_ceiling:
+            of_ceilings = CellSums.of(layout, design, observed.rows, CEILING_PREDICTORS)
+        speeds = stage_speeds(observed.rows, specs, layout)
+        return CellLikelihood(observed, layout, speeds, design, sums, of_ceilings)
 
     def model(self, theta: FloatArray) -> CellModel:
         """Return the model of every cell at `theta`."""
@@ -189,12 +195,27 @@ class CellLikelihood:
             model.rate_slope * (weight * residual / scale2)[:, None]
             + scale_slope * (weight * residual**2 / scale2 - 1.0)[:, None]
         )
-        info = weight * (nu + 1) / (nu + 3) / scale2
-        slopes = [model.rate_slope * np.sqrt(info)[:, None]]
-        if self.layout.shape.has_ceiling:
-            slopes.append(scale_slope * np.sqrt(2 * nu / (nu + 3)))
+        root = np.sqrt(weight * (nu + 1) / (nu + 3) / scale2)[:, None]
+        rate_slope, scale_slope = model.rate_slope * root, scale_slope * np.sqrt(2 * nu / (nu + 3))
+        information = self._information(rate_slope, scale_slope)
         value = float(student_log_density(residual**2, scale2, nu).sum())
-        return Evaluation(value, gradient, self.blocks.information(tuple(slopes)), model)
+        return Evaluation(value, gradient, information, model)
+
+    def _information(self, rate: FloatArray, scale: FloatArray) -> ArrowMatrix:
+        """Return the sum over cells of the outer products of both slopes (rows, predictors).
+
+        On the GPU side the two are parallel: turned in their plane, one of them is about the
+        ceiling's parameters only, which are few.
+        """
+        if self.sums_of_ceilings is None:
+            return self.sums.information(rate)
+        offset = len(self.layout.predictors) - len(OTHER_PREDICTORS)
+        length = np.hypot(rate[:, offset], scale[:, offset])
+        safe = np.where(length > 0, length, 1.0)
+        cosine = np.where(length > 0, rate[:, offset] / safe, 1.0)[:, None]
+        sine = (scale[:, offset] / safe)[:, None]
+        along = self.sums.information(cosine * rate + sine * scale)
+        return along + self.sums_of_ceilings.information(cosine * scale - sine * rate)
 
     def _by_parameters(self, slope: FloatArray) -> FloatArray:
         """Return the sum over cells of derivatives by the parameters."""

@@ -60,6 +60,7 @@ class Mode:
         log_density: log likelihood plus log prior.
         decrement: expected gain of one more step; small when converged.
         steps: Newton steps taken.
+        ahead: where one more step would lead.
     """
 
     theta: FloatArray
@@ -68,6 +69,7 @@ class Mode:
     log_density: float
     decrement: float
     steps: int
+    ahead: FloatArray
 
     @property
     def converged(self) -> bool:
@@ -85,8 +87,12 @@ def find_mode(
     noise: Noise,
     start: FloatArray,
     most_steps: int = MOST_STEPS,
+    tolerance: float = TOLERANCE,
 ) -> Mode:
-    """Climb from `start` to a mode, or stop after `most_steps` steps."""
+    """Climb from `start` to a mode, or stop after `most_steps` steps.
+
+    A mode is taken as found where one more step would gain less than `tolerance` in log density.
+    """
     theta, damping, steps = start, 0.0, 0
     while True:
         evaluation = likelihood.evaluate(theta, noise)
@@ -94,14 +100,14 @@ def find_mode(
         gradient = evaluation.gradient - prior.precision @ (theta - prior.mean)
         information = evaluation.information.plus(prior.precision)
         factors = information.factorise()
-        decrement = 0.5 * float(gradient @ factors.solve(gradient))
-        done = decrement < TOLERANCE or steps >= most_steps
+        full = factors.solve(gradient)
+        decrement = 0.5 * float(gradient @ full)
+        done = decrement < tolerance or steps >= most_steps
         # A damped step is shorter: whether it is worth taking is judged without damping.
-        damped = information.damped(damping).factorise() if damping else factors
-        step = damped.solve(gradient)
+        step = information.damped(damping).factorise().solve(gradient) if damping else full
         moved = None if done else _climb(likelihood, prior, noise, theta, step, density)
         if moved is None:
-            return Mode(theta, factors, evaluation, density, decrement, steps)
+            return Mode(theta, factors, evaluation, density, decrement, steps, theta + full)
         theta, fraction = moved
         damping = 0.0 if fraction == 1.0 else max(3.0 * damping, 1e-3)
         steps += 1

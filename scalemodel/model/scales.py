@@ -65,7 +65,7 @@ def update_scales(likelihood: CellLikelihood, mode: Mode, scales: Scales) -> Sca
         prior = layout.scale_priors[name]
         if prior.log_sd > 0:
             values[name], log_sd[name] = _effect_scale(prior, squares, max(effective, 1e-3))
-    leverage = likelihood.blocks.leverages(mode.factors, mode.evaluation.model.rate_slope)
+    leverage = likelihood.sums.leverages(mode.factors, mode.evaluation.model.rate_slope)
     noise, noise_sd = _noise_scales(likelihood, mode, leverage, scales)
     values.update(noise)
     log_sd.update(noise_sd)

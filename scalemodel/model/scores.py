@@ -137,6 +137,24 @@ def calibration_curve(
     return CalibrationCurve(*(read_only(column) for column in columns))
 
 
+def uniformity(ranks: ArrayLike, draws: int, bins: int) -> float:
+    """Return the p value of Pearson's chi-square test that ranks of truths are uniform.
+
+    A truth's rank is the number of draws below it, of `draws` from its posterior. Where truths come
+    from the prior and the draws are right, each of the draws + 1 ranks is equally likely (Talts et
+    al. 2018, arXiv:1804.06788, theorem 1). Too narrow draws leave too many truths at both ends.
+
+    Raises ScalemodelError when `bins` do not divide the ranks evenly, or a rank is impossible.
+    """
+    x = np.asarray(ranks).ravel()
+    if bins < 2 or (draws + 1) % bins:
+        raise ScalemodelError(f"{draws + 1} ranks do not go evenly into {bins} bins")
+    if x.size == 0 or not np.all((x >= 0) & (x <= draws) & (x == np.floor(x))):
+        raise ScalemodelError(f"ranks among {draws} draws must be whole numbers from 0 to {draws}")
+    counts = np.bincount(x.astype(np.intp) * bins // (draws + 1), minlength=bins)
+    return float(stats.chisquare(counts).pvalue)
+
+
 def _statements(probability: ArrayLike, outcome: ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Return both as flat arrays of equal length, checked."""
     p = np.asarray(probability, dtype=np.float64).ravel()

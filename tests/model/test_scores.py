@@ -14,6 +14,7 @@ from scalemodel.model.scores import (
     crps_ensemble,
     crps_normal,
     interval_score,
+    uniformity,
 )
 
 
@@ -118,3 +119,25 @@ def test_statements_are_checked() -> None:
         brier([0.2], [0.5])
     with pytest.raises(ScalemodelError, match="2 probabilities for 1 outcomes"):
         auc([0.2, 0.4], [1])
+
+
+def test_uniformity_is_pearsons_test_of_binned_ranks() -> None:
+    """Ten ranks of 20 in four bins, 2.5 expected in each, 3 degrees of freedom."""
+    ranks = [0, 1, 2, 3, 4, 5, 9, 14, 15, 16]
+    chi_square = sum((count - 2.5) ** 2 / 2.5 for count in (5, 2, 1, 2))
+    assert_allclose(uniformity(ranks, 19, 4), stats.chi2.sf(chi_square, df=3), rtol=1e-12)
+    assert_allclose(uniformity(np.arange(20), 19, 4), 1.0)
+
+
+def test_uniformity_of_uniform_ranks_is_uniform() -> None:
+    rng = np.random.default_rng(0)
+    p = [uniformity(rng.integers(0, 100, 2000), 99, 20) for _ in range(400)]
+    assert stats.kstest(p, "uniform").pvalue > 0.001
+
+
+def test_uniformity_refuses_ranks_it_cannot_bin() -> None:
+    with pytest.raises(ScalemodelError, match=r"100 ranks do not go evenly into 30 bins"):
+        uniformity([1, 2], 99, 30)
+    for impossible in ([100], [-1], [1.5], []):
+        with pytest.raises(ScalemodelError, match=r"whole numbers from 0 to 99"):
+            uniformity(impossible, 99, 20)

@@ -8,7 +8,6 @@ many degrees of freedom), and what is to be free has a prior so wide that it say
 import numpy as np
 from numpy.typing import ArrayLike
 
-from scalemodel.model.arrays import FloatArray
 from scalemodel.model.fitting import FitProblem
 from scalemodel.model.inputs import CardSpecs, Observed, Reference, Rows, Shape
 from scalemodel.model.layout import Group, ScalePrior, make_layout
@@ -84,7 +83,3 @@ def flat_constant(fixed_effects: int) -> float:
     Their density, 1 / (sqrt(2 pi) FLAT) each, is a constant where the data put the effects.
     """
     return -fixed_effects * float(np.log(np.sqrt(2 * np.pi) * FLAT))
-
-
-def standard_errors(variances: FloatArray) -> FloatArray:
-    return np.sqrt(variances)

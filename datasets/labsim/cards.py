@@ -79,13 +79,18 @@ class Cards:
         return self.sheet[name].to_numpy(dtype=float)
 
 
-def draw_blueprints(rng: np.random.Generator, n_vendors: int, n: int) -> Blueprints:
-    """Draw `n` architectures; vendors take turns, and each turn is a generation later."""
+def draw_blueprints(
+    rng: np.random.Generator, n_vendors: int, n: int, spread: float = 1.0
+) -> Blueprints:
+    """Draw `n` architectures; vendors take turns, and each turn is a generation later.
+
+    `spread` multiplies how far their hidden efficiencies lie apart.
+    """
     vendor = np.arange(n) % n_vendors
     generation = np.arange(n) // n_vendors
     vendor_effect = rng.normal(0.0, [[0.05], [0.04], [0.04], [0.15]], size=(4, n_vendors))
     own = rng.normal(0.0, [[0.05], [0.04], [0.05], [0.12]], size=(4, n))
-    effect = np.exp(vendor_effect[:, vendor] + own)
+    effect = np.exp(spread * (vendor_effect[:, vendor] + own))
     big_cache = (rng.random(n_vendors) < 0.4)[vendor] & (generation > 0)
     return Blueprints(
         generation=generation,
@@ -184,7 +189,9 @@ def _family(rng: np.random.Generator) -> list[Part]:
     ]
 
 
-def draw_cards(rng: np.random.Generator, blueprints: Blueprints, n: int, used: int) -> Cards:
+def draw_cards(
+    rng: np.random.Generator, blueprints: Blueprints, n: int, used: int, spread: float = 1.0
+) -> Cards:
     """Draw `n` cards over the first `used` architectures, as unevenly as the trade does."""
     share = rng.dirichlet(np.full(used, 8.0))
     families = [_family(rng) for _ in range(used)]
@@ -202,19 +209,25 @@ def draw_cards(rng: np.random.Generator, blueprints: Blueprints, n: int, used: i
         for part in families[a][: counts[a]]:
             rows.append(sheet_row(f"card{len(rows) + 1:03d}", blueprints, a, part, year))
             index.append(a)
-    return with_boards(rng, pd.DataFrame(rows), np.array(index))
+    return with_boards(rng, pd.DataFrame(rows), np.array(index), spread)
 
 
 def with_boards(
-    rng: np.random.Generator, sheet: pd.DataFrame, architecture: NDArray[np.int64]
+    rng: np.random.Generator,
+    sheet: pd.DataFrame,
+    architecture: NDArray[np.int64],
+    spread: float = 1.0,
 ) -> Cards:
-    """Give each sheet a board: clocks differ by 1-3 % and so does the power it is allowed."""
+    """Give each sheet a board: clocks differ by 1-3 % and so does the power it is allowed.
+
+    `spread` multiplies how much boards differ.
+    """
     n = len(sheet)
     return Cards(
         sheet=sheet,
         architecture=architecture,
-        clock_factor=np.exp(np.clip(rng.normal(0.0, 0.015, n), -0.03, 0.03)),
-        stress=np.exp(rng.normal(-0.03, 0.05, n)),
+        clock_factor=np.exp(spread * np.clip(rng.normal(0.0, 0.015, n), -0.03, 0.03)),
+        stress=np.exp(-0.03 + spread * rng.normal(0.0, 0.05, n)),
     )
 
 
@@ -222,7 +235,7 @@ UNRELEASED_KINDS = ("inside", "beyond", "new_architecture")
 
 
 def draw_unreleased(
-    rng: np.random.Generator, blueprints: Blueprints, cards: Cards, n: int
+    rng: np.random.Generator, blueprints: Blueprints, cards: Cards, n: int, spread: float = 1.0
 ) -> tuple[Cards, tuple[str, ...]]:
     """Draw `n` cards that nobody has tested, of the three kinds in turn.
 
@@ -253,4 +266,4 @@ def draw_unreleased(
         index.append(a)
         kinds.append(kind)
     new = pd.DataFrame(rows, columns=list(SHEET_COLUMNS)).astype(tested.dtypes.to_dict())
-    return with_boards(rng, new, np.array(index, dtype=np.int64)), tuple(kinds)
+    return with_boards(rng, new, np.array(index, dtype=np.int64), spread), tuple(kinds)

@@ -115,3 +115,10 @@ def average_columns(stats: PassStats, group: int) -> PassStats:
     return PassStats(
         *(getattr(stats, f.name).reshape(-1, group).mean(axis=1) for f in fields(stats))
     )
+
+
+def mean_stats(played: list[PassStats]) -> PassStats:
+    """Average the same columns over several passes."""
+    return PassStats(
+        *(np.mean([getattr(stats, f.name) for stats in played], axis=0) for f in fields(PassStats))
+    )

@@ -25,6 +25,8 @@ from datasets.labsim.world import (
     world_gpu_times,
 )
 
+#: Pairs of mirrored passes that the truth of a cell is the mean of.
+TRUTH_PAIRS = 8
 RESOLUTIONS = ((1920, 1080), (2560, 1440), (3840, 2160))
 
 
@@ -44,6 +46,7 @@ class LabSettings:
     n_cliffs: int = 1
     n_caps: int = 2
     measurement_sd: float = 0.005  # log scale, beside what differs from pass to pass
+    spread: float = 1.0  # factor on how far architectures and boards stray from their sheets
     ceiling_level: float = 0.15  # mean log ceiling over the 80th-percentile card's 1080p GPU rate
 
 
@@ -91,6 +94,7 @@ def random_settings(seed: int) -> LabSettings:
         n_caps=int(rng.integers(0, 3)),
         measurement_sd=float(rng.uniform(0.003, 0.012)),
         ceiling_level=float(rng.uniform(-0.05, 0.45)),
+        spread=float(rng.uniform(0.8, 2.0)),
     )
 
 
@@ -98,16 +102,17 @@ def draw_world(settings: LabSettings, seed: int) -> World:
     """Draw cards and scenes, then the CPU times and memory needs that suit them."""
     rng = np.random.default_rng([seed, 2])
     n_used = min(settings.n_architectures, settings.n_cards // 3)
-    blueprints = draw_blueprints(rng, settings.n_vendors, n_used + 1)
-    tested = draw_cards(rng, blueprints, settings.n_cards, n_used)
-    new, kinds = draw_unreleased(rng, blueprints, tested, settings.n_unreleased)
+    spread = settings.spread
+    blueprints = draw_blueprints(rng, settings.n_vendors, n_used + 1, spread)
+    tested = draw_cards(rng, blueprints, settings.n_cards, n_used, spread)
+    new, kinds = draw_unreleased(rng, blueprints, tested, settings.n_unreleased, spread)
     widths, heights = zip(*RESOLUTIONS, strict=True)
     world = World(
         architectures=blueprints.architectures,
         cards=join_cards(tested, new),
         kinds=("tested",) * settings.n_cards + kinds,
         scenes=draw_scenes(rng, settings.n_scenes, len(RESOLUTIONS)),
-        arch_scene=draw_arch_scene(rng, n_used + 1, settings.n_scenes),
+        arch_scene=draw_arch_scene(rng, n_used + 1, settings.n_scenes, spread),
         widths=widths,
         heights=heights,
         platforms=tuple(f"bench{p + 1}" for p in range(settings.n_platforms)),
@@ -208,7 +213,7 @@ def simulate_lab(settings: LabSettings, seed: int) -> Lab:
         sd=settings.measurement_sd,
         seed=seed,
     )
-    truth, ceilings = truth_tables(world, seed, settings.frames)
+    truth, ceilings = truth_tables(world, seed, settings.frames, TRUTH_PAIRS)
     sheet = world.cards.sheet
     return Lab(
         settings=settings,

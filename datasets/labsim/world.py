@@ -7,7 +7,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from datasets.labsim.cards import Architectures, Array, Cards
-from datasets.labsim.frames import PassStats, antithetic_noise, average_columns, run_passes
+from datasets.labsim.frames import (
+    PassStats,
+    antithetic_noise,
+    average_columns,
+    mean_stats,
+    run_passes,
+)
 from datasets.labsim.games import Scenes
 from datasets.labsim.gpu import ALL_CAUSES, Causes, GpuTimes, gpu_times
 
@@ -42,9 +48,11 @@ class World:
         return np.array([kind == "tested" for kind in self.kinds])
 
 
-def draw_arch_scene(rng: np.random.Generator, n_architectures: int, n_scenes: int) -> Array:
+def draw_arch_scene(
+    rng: np.random.Generator, n_architectures: int, n_scenes: int, spread: float = 1.0
+) -> Array:
     """Draw how well each architecture takes to each scene (arithmetic, traffic, tracing)."""
-    sd = np.array([0.05, 0.04, 0.08])[:, None, None]
+    sd = spread * np.array([0.05, 0.04, 0.08])[:, None, None]
     return np.asarray(np.exp(rng.normal(0.0, 1.0, (3, n_architectures, n_scenes)) * sd))
 
 
@@ -74,38 +82,46 @@ def cap_ms(scenes: Scenes, s: int) -> float:
 
 
 def true_stats(
-    world: World,
-    seed: int,
-    frames: int,
-    causes: Causes = ALL_CAUSES,
+    world: World, seed: int, frames: int, causes: Causes = ALL_CAUSES, pairs: int = 1
 ) -> tuple[list[PassStats], GpuTimes]:
     """Play every cell with the same mirrored noise; one PassStats a scene.
 
-    Entries of each run over cards x resolutions x platforms, flattened, with one more card at the
+    Each is the mean over `pairs` pairs of mirrored passes: lows, which a few frames decide, need
+    several. Entries run over cards x resolutions x platforms, flattened, with one more card at the
     end: a card of boundless speed and no driver overhead, which shows the ceiling itself.
     """
     gpu = world_gpu_times(world, causes)
     stats = []
     for s in range(len(world.scenes)):
-        noise = antithetic_noise(np.random.default_rng([seed, 7, s]), world.scenes, s, frames)
-        cpu = cpu_times(world, s)
-        neutral = np.broadcast_to(world.scenes.cpu_ms[s], cpu.shape[1:])
-        cpu = np.concatenate([cpu, neutral[None]])
-        frame = np.concatenate([gpu.frame_ms[:, s], np.full((1, cpu.shape[1]), 1e-3)])
-        frame = np.broadcast_to(frame[..., None], cpu.shape)
-        scale = 1.0 if causes.ceiling else 1e-6
-        cap = np.full(cpu.size * 2, cap_ms(world.scenes, s) * scale)
-        tile = [np.tile(x, (1, cpu.size)) for x in noise]
-        played = run_passes(
-            np.repeat(cpu.ravel() * scale, 2), np.repeat(frame.ravel(), 2), cap, *tile
-        )
-        stats.append(average_columns(played, 2))
+        played = [_mirrored(world, gpu, s, [seed, 7, s], frames, causes)]
+        for pair in range(1, pairs):
+            played.append(_mirrored(world, gpu, s, [seed, 7, s, pair], frames, causes))
+        stats.append(mean_stats(played))
     return stats, gpu
 
 
-def truth_tables(world: World, seed: int, frames: int) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _mirrored(
+    world: World, gpu: GpuTimes, s: int, seed: list[int], frames: int, causes: Causes
+) -> PassStats:
+    """Play every cell of scene `s` with one pair of mirrored passes."""
+    noise = antithetic_noise(np.random.default_rng(seed), world.scenes, s, frames)
+    cpu = cpu_times(world, s)
+    neutral = np.broadcast_to(world.scenes.cpu_ms[s], cpu.shape[1:])
+    cpu = np.concatenate([cpu, neutral[None]])
+    frame = np.concatenate([gpu.frame_ms[:, s], np.full((1, cpu.shape[1]), 1e-3)])
+    frame = np.broadcast_to(frame[..., None], cpu.shape)
+    scale = 1.0 if causes.ceiling else 1e-6
+    cap = np.full(cpu.size * 2, cap_ms(world.scenes, s) * scale)
+    tile = [np.tile(x, (1, cpu.size)) for x in noise]
+    played = run_passes(np.repeat(cpu.ravel() * scale, 2), np.repeat(frame.ravel(), 2), cap, *tile)
+    return average_columns(played, 2)
+
+
+def truth_tables(
+    world: World, seed: int, frames: int, pairs: int = 1
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the truth of every cell, and the ceiling of every scene and platform."""
-    stats, gpu = true_stats(world, seed, frames)
+    stats, gpu = true_stats(world, seed, frames, pairs=pairs)
     shape = (len(world.cards) + 1, len(world.resolutions), len(world.platforms))
     cells, ceilings = [], []
     for s, played in enumerate(stats):

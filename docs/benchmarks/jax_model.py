@@ -13,9 +13,9 @@ import jax.numpy as jnp
 import numpy as np
 from numpy.typing import NDArray
 
-from scalemodel.model.fitting import FitProblem
 from scalemodel.model.layout import Layout, RowDesign
 from scalemodel.model.physics import REQUEST_SHARPNESS
+from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import TAIL_BOUNDS
 
 jax.config.update("jax_enable_x64", True)

@@ -33,22 +33,17 @@ sys.path.insert(0, str(ROOT))
 import scalemodel as sm  # noqa: E402
 from datasets.labsim import LabSettings, simulate_lab  # noqa: E402
 from scalemodel.answers.sheets import complete_sheets  # noqa: E402
-from scalemodel.model.fitting import (  # noqa: E402
-    Climbed,
-    Draws,
-    FitProblem,
-    FitSettings,
-    ModelFit,
-    climb,
-    draw_posterior,
-    prepare,
-)
+from scalemodel.model.climbing import Climbed, climb  # noqa: E402
+from scalemodel.model.fitting import ModelFit  # noqa: E402
 from scalemodel.model.inputs import Rows  # noqa: E402
 from scalemodel.model.layout import Layout  # noqa: E402
 from scalemodel.model.likelihood import Noise, linear_predictors, squared_scale  # noqa: E402
 from scalemodel.model.mode import Prior, find_mode  # noqa: E402
+from scalemodel.model.posterior import Draws, draw_posterior  # noqa: E402
 from scalemodel.model.predictive import draw_cells  # noqa: E402
-from scalemodel.model.scales import Scales, first_scales  # noqa: E402
+from scalemodel.model.problem import FitProblem, prepare  # noqa: E402
+from scalemodel.model.scales import Scales  # noqa: E402
+from scalemodel.model.settings import FitSettings  # noqa: E402
 
 SMALL = LabSettings(
     n_vendors=2,
@@ -105,7 +100,7 @@ def make_case(settings: LabSettings) -> Case:
         seconds = time.perf_counter() - started
     kept = np.flatnonzero(fit.model.kept)
     problem = prepare(fit.observed.take(kept), fit.model.specs, fit.model.layout.shape)
-    climbed = climb(problem, first_scales(problem.layout))
+    climbed = climb(problem)
     return Case(fit, seconds, specs, problem, climbed)
 
 

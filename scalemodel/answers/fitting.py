@@ -21,8 +21,9 @@ from scalemodel.data.bench import Bench
 from scalemodel.data.store import code_digest, load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import IntArray
-from scalemodel.model.fitting import FitSettings, ModelFit, fit_model
+from scalemodel.model.fitting import ModelFit, fit_model
 from scalemodel.model.inputs import CardSpecs, Observed
+from scalemodel.model.settings import FitSettings
 from scalemodel.model.storage import restore_fit, stored_fit
 from scalemodel.version import VERSION
 

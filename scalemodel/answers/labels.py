@@ -15,6 +15,8 @@ from scalemodel.model.inputs import CardSpecs, Observed, Rows
 
 #: Resolution that pixels are measured from, in pixels.
 REFERENCE_PIXELS = 2560 * 1440
+#: Years after the newest tested architecture in which one without a date is taken to come out.
+NEXT_GENERATION = 1.0
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,7 @@ class Labels:
         charts: the charts of the bench: CHART_COLUMNS and pixels, one row a chart.
         stages: the stages of a frame that the sheets inform.
         uses_cache: whether every card's sheet gives its cache.
+        releases: year in which each architecture came out; empty unless every sheet has a date.
     """
 
     cards: tuple[str, ...]
@@ -41,6 +44,7 @@ class Labels:
     charts: pd.DataFrame
     stages: tuple[str, ...]
     uses_cache: bool
+    releases: tuple[float, ...]
 
     @property
     def game_of_scene(self) -> IntArray:
@@ -80,6 +84,7 @@ class Labels:
             np.log(speeds[s].to_numpy(dtype=float)) if s in speeds else np.zeros(len(sheets))
             for s in self.stages
         ]
+        architecture = _known_or_new(list(sheets["architecture"]), self.architectures)
         return CardSpecs(
             stages=self.stages,
             log_speed=np.column_stack(columns),
@@ -88,11 +93,19 @@ class Labels:
             capacity=np.zeros((len(sheets), 0)),
             memory_gb=sheets["memory_gb"].to_numpy(dtype=float),
             fitted=_indices(list(sheets["card"]), self.cards),
-            architecture=_known_or_new(list(sheets["architecture"]), self.architectures),
+            architecture=architecture,
             vendor=_known_or_new(list(sheets["vendor"]), self.vendors),
             arithmetic=self.stages.index("arithmetic"),
             traffic=self.stages.index("traffic"),
+            release=self._release(sheets, architecture) if self.releases else None,
         )
+
+    def _release(self, sheets: pd.DataFrame, architecture: IntArray) -> FloatArray:
+        """Return the year each card's architecture came out; a new one without a date is next."""
+        known = np.array(self.releases)
+        own = sheets["release_year"].fillna(known.max() + NEXT_GENERATION).to_numpy(dtype=float)
+        release: FloatArray = np.where(architecture >= 0, known[architecture], own)
+        return release
 
     def _log_cache(self, sheets: pd.DataFrame) -> FloatArray:
         if not self.uses_cache:
@@ -116,10 +129,13 @@ def make_labels(cards: pd.DataFrame, cells: pd.DataFrame) -> Labels:
     views = sorted(set(columns))
     charts = cells[[*CHART_COLUMNS, "pixels"]].drop_duplicates()
     charts = charts.sort_values(["platform", "game", "preset", "pixels"]).reset_index(drop=True)
+    architectures = tuple(sorted(set(tested["architecture"])))
+    years = tested.groupby("architecture")["release_year"].min()
+    dated = bool(tested["release_year"].notna().all())
     raster = ("raster",) if tested["raster_rate"].notna().all() else ()
     return Labels(
         cards=tuple(tested["card"]),
-        architectures=tuple(sorted(set(tested["architecture"]))),
+        architectures=architectures,
         vendors=tuple(sorted(set(tested["vendor"]))),
         platforms=tuple(sorted(set(cells["platform"]))),
         scenes=tuple(sorted({view[:2] for view in views})),
@@ -128,6 +144,7 @@ def make_labels(cards: pd.DataFrame, cells: pd.DataFrame) -> Labels:
         charts=charts,
         stages=("arithmetic", "traffic", *raster, "fixed"),
         uses_cache=bool(tested["cache_mb"].notna().all()),
+        releases=tuple(float(years[name]) for name in architectures) if dated else (),
     )
 
 

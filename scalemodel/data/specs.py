@@ -50,7 +50,7 @@ def raster_rate(rops: Numbers, boost_clock_mhz: Numbers) -> Numbers:
 
 
 def with_derived(cards: pd.DataFrame) -> pd.DataFrame:
-    """Add ``bandwidth_gbs``, ``shader_rate`` and ``raster_rate`` to a table of cards.
+    """Add ``bandwidth_gbs``, ``shader_rate``, ``raster_rate``, ``release_year`` to cards.
 
     The printed bandwidth is used where there is one, else bus x rate / 8.
     """
@@ -59,7 +59,15 @@ def with_derived(cards: pd.DataFrame) -> pd.DataFrame:
         bandwidth_gbs=cards["memory_bandwidth_gbs"].fillna(from_bus),
         shader_rate=shader_rate(cards["shaders"], cards["boost_clock_mhz"]),
         raster_rate=raster_rate(cards["rops"], cards["boost_clock_mhz"]),
+        release_year=release_year(cards["release_date"]),
     )
+
+
+def release_year(dates: "pd.Series[str]") -> "pd.Series[float]":
+    """Give the year, with its fraction, of ISO dates that may lack their day or month."""
+    parts = dates.astype(str).str.extract(r"^(\d{4})(?:-(\d{2}))?(?:-(\d{2}))?$").astype(float)
+    months = (parts[1].fillna(1.0) - 1) / 12 + (parts[2].fillna(1.0) - 1) / 365
+    return parts[0] + months
 
 
 def check_specs(cards: pd.DataFrame, file: str, log: ProblemLog) -> None:

@@ -23,6 +23,7 @@ class CardSpecs:
             has (-1, -2, ...: different new ones).
         vendor: (cards,) index of the vendor; negative likewise.
         arithmetic, traffic: index of the stage limited by the shaders or by bandwidth, or None.
+        release: (cards,) year in which the card's architecture came out, or None if unknown.
     """
 
     stages: tuple[str, ...]
@@ -36,6 +37,7 @@ class CardSpecs:
     vendor: IntArray
     arithmetic: int | None
     traffic: int | None
+    release: FloatArray | None = None
 
     def __len__(self) -> int:
         return len(self.log_speed)
@@ -54,24 +56,32 @@ class CardSpecs:
             self.vendor[cards],
             self.arithmetic,
             self.traffic,
+            None if self.release is None else self.release[cards],
         )
 
 
 @dataclass(frozen=True)
 class Reference:
-    """The reference card that speeds, widths and capacities are measured from (log means)."""
+    """The reference card that speeds, widths and capacities are measured from (log means).
+
+    Its release is the mean of the tested architectures', in years.
+    """
 
     log_speed: FloatArray
     log_width: float
     capacity: FloatArray
+    release: float
 
     @staticmethod
     def of(specs: CardSpecs) -> "Reference":
         """Return the geometric mean card of the given sheets."""
+        release = specs.release if specs.release is not None else np.zeros(1)
+        first = np.unique(specs.architecture, return_index=True)[1] if len(release) > 1 else [0]
         return Reference(
             specs.log_speed.mean(axis=0),
             float(specs.log_width.mean()),
             specs.capacity.mean(axis=0),
+            float(release[first].mean()),
         )
 
 

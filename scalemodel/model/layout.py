@@ -40,7 +40,7 @@ class Group:
             or, local to a game, "game", "scene", "view", "architecture_scene", "scene_platform".
         mean: prior mean.
         scale: prior sd, or the name of a scale that is learned.
-        times: "one", "log_pixels" or "capacity:K": what the parameter is multiplied with.
+        times: what the parameter is multiplied with: "one", "log_pixels", "release", "capacity:K".
         precision: precision of the group at scale 1 (None: the identity).
     """
 
@@ -134,6 +134,9 @@ class Layout:
             return np.ones(len(rows))
         if group.times == "log_pixels":
             return rows.log_pixels
+        if group.times == "release":
+            assert specs.release is not None
+            return specs.release[rows.card] - self.reference.release
         k = int(group.times.split(":")[1])
         capacity: FloatArray = specs.capacity[rows.card, k] - self.reference.capacity[k]
         return capacity

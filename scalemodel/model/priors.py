@@ -30,9 +30,9 @@ SCALE_PRIORS = MappingProxyType(
     {
         "share": ScalePrior(0.25, 0.5),
         "view": ScalePrior(0.06, 0.6),
-        "vendor": ScalePrior(0.04, 0.6),
-        "architecture": ScalePrior(0.08, 0.6),
-        "architecture_stage": ScalePrior(0.10, 0.6),
+        "vendor": ScalePrior(0.03, 0.5),
+        "architecture": ScalePrior(0.04, 0.5),
+        "architecture_stage": ScalePrior(0.04, 0.5),
         "architecture_scene": ScalePrior(0.04, 0.6),
         "architecture_pixels": ScalePrior(0.02, 0.6),
         "card": ScalePrior(0.02, 0.5),
@@ -52,6 +52,8 @@ SMOOTH_LENGTH = 1.0
 SMOOTH_NUGGET = 1e-3
 LOG_P_PRIOR = (np.log(12.0), 0.6)
 GAME_CEILING_SD = 0.5
+#: What architectures may gain a year beyond their sheets.
+PROGRESS_SD = 0.01
 
 
 @dataclass(frozen=True)
@@ -169,8 +171,8 @@ def _stage_groups(specs: CardSpecs) -> list[Group]:
             Group(f"share_pixels:{name}", at, "one", growth, 0.2, times="log_pixels"),
             Group(f"share_scene:{name}", at, "scene", 0.0, "share"),
         ]
-    for k in (specs.arithmetic, specs.traffic):
-        if k is not None:
+    for k in (specs.traffic,):
+        if k is not None and specs.arithmetic is not None:
             name = specs.stages[k]
             groups.append(
                 Group(
@@ -202,6 +204,8 @@ def _card_groups(specs: CardSpecs) -> list[Group]:
         Group("card_pixels", "offset", "card", 0.0, "card_pixels", times="log_pixels"),
         Group("smooth", "offset", "card", 0.0, "smooth", precision=smooth),
     ]
+    if specs.release is not None:
+        groups.append(Group("progress", "offset", "one", 0.0, PROGRESS_SD, times="release"))
     for k in range(specs.capacity.shape[1]):
         groups.append(Group(f"capacity:{k}", "offset", "one", 0.0, "capacity", f"capacity:{k}"))
     return groups

@@ -3,7 +3,8 @@
 The sd of a group of effects moves to where the marginal density of the data (Laplace's
 approximation) is stationary: with q the effects' squared size and e their effective number,
 sd^2 = q / e (Fellner 1986, Technometrics 28; Schall 1991, Biometrika 78), here with a log-normal
-prior on the sd. The noise scales maximise the expected log density of the residuals.
+prior on the sd. The noise scales maximise the log density of the residuals, expected over what the
+parameters may be (Dempster, Laird & Rubin 1977, JRSS B 39).
 """
 
 from collections.abc import Mapping
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.special import digamma, roots_hermitenorm
 
 from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.layout import NOISE_NAMES, Group, Layout, ScalePrior
@@ -20,6 +22,8 @@ from scalemodel.model.mode import Mode
 #: Bounds of the t's degrees of freedom: below, its variance is infinite; above, it is normal.
 TAIL_BOUNDS = (2.5, 40.0)
 NOISE_BOUNDS = (1e-5, 1.0)
+#: Nodes of the quadrature over a cell's residual, and their weights.
+NODES, WEIGHTS = roots_hermitenorm(5)
 
 
 @dataclass(frozen=True)
@@ -39,6 +43,16 @@ class Scales:
         """The noise scales."""
         return Noise(*(self.values[name] for name in NOISE_NAMES))
 
+    def moved(self, steps: Mapping[str, float]) -> "Scales":
+        """Return the scales after steps of their logs; those of the noise stay within bounds."""
+        values = {n: v * float(np.exp(steps.get(n, 0.0))) for n, v in self.values.items()}
+        for name, bounds in zip(
+            NOISE_NAMES, (NOISE_BOUNDS, NOISE_BOUNDS, TAIL_BOUNDS), strict=True
+        ):
+            if steps.get(name, 0.0) != 0.0:
+                values[name] = float(np.clip(values[name], *bounds))
+        return Scales(values, self.log_sd)
+
 
 def first_scales(layout: Layout) -> Scales:
     """Return the prior medians of all scales."""
@@ -52,24 +66,51 @@ def first_scales(layout: Layout) -> Scales:
 def update_scales(likelihood: CellLikelihood, mode: Mode, scales: Scales) -> Scales:
     """Return the scales after one step towards the peak of the marginal density."""
     values, log_sd = dict(scales.values), dict(scales.log_sd)
-    layout = likelihood.layout
-    variances = mode.factors.variances()
-    border = mode.factors.border_covariance()
-    for name in layout.scales():
-        squares, effective = 0.0, 0.0
-        for group, where in zip(layout.groups, layout.positions, strict=True):
-            if group.scale == name:
-                quadratic, trace = _sizes(group, where, mode.theta, variances, border, layout)
-                squares += quadratic
-                effective += len(where) - trace / values[name] ** 2
-        prior = layout.scale_priors[name]
+    for name, (squares, effective) in _effect_sizes(mode, scales, likelihood.layout).items():
+        prior = likelihood.layout.scale_priors[name]
         if prior.log_sd > 0:
             values[name], log_sd[name] = _effect_scale(prior, squares, max(effective, 1e-3))
-    leverage = likelihood.sums.leverages(mode.factors, mode.evaluation.model.rate_slope)
-    noise, noise_sd = _noise_scales(likelihood, mode, leverage, scales)
-    values.update(noise)
-    log_sd.update(noise_sd)
+    residuals = Residuals.at(likelihood, mode)
+    values.update(_noise_scales(residuals, likelihood.layout, scales))
     return Scales(values, log_sd)
+
+
+def scale_slopes(likelihood: CellLikelihood, mode: Mode, scales: Scales) -> FloatArray:
+    """Return the derivatives of the log marginal density by the log of each scale.
+
+    They are those of Laplace's approximation at the given mode, with the information taken as
+    constant around it, plus those of the priors; in the order of `Layout.scale_names`. A known
+    scale has none.
+    """
+    layout = likelihood.layout
+    slopes = {
+        name: squares / scales.values[name] ** 2 - effective
+        for name, (squares, effective) in _effect_sizes(mode, scales, layout).items()
+    }
+    noise = Residuals.at(likelihood, mode).expected(scales.noise)[1]
+    slopes.update(zip(NOISE_NAMES, noise.tolist(), strict=True))
+    return np.array(
+        [
+            slopes[name] - np.log(scales.values[name] / prior.median) / prior.log_sd**2
+            if prior.log_sd > 0
+            else 0.0
+            for name, prior in ((n, layout.scale_priors[n]) for n in layout.scale_names())
+        ]
+    )
+
+
+def _effect_sizes(mode: Mode, scales: Scales, layout: Layout) -> dict[str, tuple[float, float]]:
+    """Return the squared size and the effective number of the effects of each scale."""
+    variances = mode.factors.variances()
+    border = mode.factors.border_covariance()
+    sizes = dict.fromkeys(layout.scales(), (0.0, 0.0))
+    for group, where in zip(layout.groups, layout.positions, strict=True):
+        if isinstance(group.scale, str):
+            quadratic, trace = _sizes(group, where, mode.theta, variances, border, layout)
+            squares, effective = sizes[group.scale]
+            more = len(where) - trace / scales.values[group.scale] ** 2
+            sizes[group.scale] = (squares + quadratic, effective + more)
+    return sizes
 
 
 def _sizes(
@@ -105,41 +146,65 @@ def _effect_scale(prior: ScalePrior, squares: float, effective: float) -> tuple[
     return float(np.exp(t)), float((2 * effective + spread**-2) ** -0.5)
 
 
-def _noise_scales(
-    likelihood: CellLikelihood, mode: Mode, leverage: FloatArray, scales: Scales
-) -> tuple[dict[str, float], dict[str, float]]:
-    observed, model = likelihood.observed, mode.evaluation.model
-    expected = (observed.log_rate - model.log_rate) ** 2 + leverage
-    priors = [likelihood.layout.scale_priors[name] for name in NOISE_NAMES]
-    free = np.array([prior.log_sd > 0 for prior in priors])
-    medians = np.log([prior.median for prior in priors])
-    # A known scale does not move, so what its prior's spread is does not matter.
-    spreads = np.array([prior.log_sd if prior.log_sd > 0 else 1.0 for prior in priors])
-    start = np.log([scales.values[name] for name in NOISE_NAMES])
+@dataclass(frozen=True)
+class Residuals:
+    """Residuals of cells and what is not known of them.
 
-    def cost(moved: FloatArray) -> float:
-        logs = np.where(free, 0.0, start)
+    Attributes:
+        squared: (nodes, rows) squared residuals at the nodes of what the parameters may be.
+        run_variance, sensitivity: (rows,) as in the likelihood.
+    """
+
+    squared: FloatArray
+    run_variance: FloatArray
+    sensitivity: FloatArray
+
+    @staticmethod
+    def at(likelihood: CellLikelihood, mode: Mode) -> "Residuals":
+        """Return the residuals around a mode, with the variance the parameters leave them."""
+        model = mode.evaluation.model
+        leverage = likelihood.sums.leverages(mode.factors, model.rate_slope)
+        residual = likelihood.observed.log_rate - model.log_rate
+        at_nodes = residual + NODES[:, None] * np.sqrt(leverage)
+        return Residuals(at_nodes**2, likelihood.observed.run_variance, model.sensitivity)
+
+    def expected(self, noise: Noise) -> tuple[float, FloatArray]:
+        """Return the expected log density, and its derivatives by the log noise scales (3,)."""
+        scale2 = squared_scale(self.run_variance, self.sensitivity, noise)
+        weights = WEIGHTS / WEIGHTS.sum()
+        nu = noise.tail
+        density = weights @ student_log_density(self.squared, scale2, nu)
+        pull = weights @ (self.squared / (nu * scale2 + self.squared))
+        by_scale2 = 0.5 * ((nu + 1) * pull - 1.0) / scale2
+        kernel = weights @ np.log1p(self.squared / (nu * scale2))
+        by_tail = digamma((nu + 1) / 2) - digamma(nu / 2) - 1.0 / nu
+        by_tail = 0.5 * (by_tail - kernel + (nu + 1) / nu * pull)
+        slopes = (
+            (by_scale2 * 2 * (self.sensitivity * noise.gpu) ** 2).sum(),
+            (by_scale2 * 2 * noise.cell**2).sum(),
+            by_tail.sum() * nu,
+        )
+        return float(density.sum()), np.array(slopes)
+
+
+def _noise_scales(residuals: Residuals, layout: Layout, scales: Scales) -> dict[str, float]:
+    """Return the noise scales at which the expected log density, priors included, peaks."""
+    priors = [layout.scale_priors[name] for name in NOISE_NAMES]
+    free = np.array([prior.log_sd > 0 for prior in priors])
+    start = np.log([scales.values[name] for name in NOISE_NAMES])
+    if not free.any():
+        return {}
+    medians = np.log([prior.median for prior in priors])[free]
+    spreads = np.array([prior.log_sd for prior in priors])[free]
+
+    def cost(moved: FloatArray) -> tuple[float, FloatArray]:
+        logs = start.copy()
         logs[free] = moved
-        noise = Noise(*np.exp(logs))
-        scale2 = squared_scale(observed.run_variance, model.sensitivity, noise)
-        density = student_log_density(expected, scale2, noise.tail).sum()
-        return float(0.5 * (((logs - medians) / spreads) ** 2).sum() - density)
+        density, slopes = residuals.expected(Noise(*np.exp(logs)))
+        away = (moved - medians) / spreads
+        return float(0.5 * (away**2).sum() - density), away / spreads - slopes[free]
 
     bounds = np.log([NOISE_BOUNDS, NOISE_BOUNDS, TAIL_BOUNDS])[free]
     found = start.copy()
-    found[free] = minimize(cost, start[free], method="L-BFGS-B", bounds=bounds).x
-    values = {n: float(np.exp(v)) for n, v in zip(NOISE_NAMES, found, strict=True)}
-    share = _noise_share(observed.run_variance, model.sensitivity, Noise(*values.values()))
-    rows = len(expected)
-    information = np.array([2 * share[0] ** 2 * rows, 2 * share[1] ** 2 * rows, 0.02 * rows])
-    log_sd = np.where(free, (information * 0.6 + spreads**-2) ** -0.5, 0.0)
-    return values, dict(zip(NOISE_NAMES, log_sd.tolist(), strict=True))
-
-
-def _noise_share(
-    run_variance: FloatArray, sensitivity: FloatArray, noise: Noise
-) -> tuple[float, float]:
-    """Return the mean shares of the squared scale that are GPU-side noise and noise of a cell."""
-    total = squared_scale(run_variance, sensitivity, noise)
-    gpu = float(((sensitivity * noise.gpu) ** 2 / total).mean())
-    return gpu, float((noise.cell**2 / total).mean())
+    found[free] = minimize(cost, start[free], method="L-BFGS-B", jac=True, bounds=bounds).x
+    return {n: float(np.exp(v)) for n, v in zip(NOISE_NAMES, found, strict=True)}

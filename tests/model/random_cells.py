@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from scalemodel.model.fitting import FitProblem, prepare
 from scalemodel.model.inputs import CardSpecs, Observed, Rows, shape_of
+from scalemodel.model.problem import FitProblem, prepare
 
 CARDS, PLATFORMS, RESOLUTIONS = 7, 2, 3
 #: Four scenes of three games: the second game has two presets.

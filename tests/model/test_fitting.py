@@ -12,7 +12,8 @@ import pytest
 
 from scalemodel.answers.fitting import Fit, fit
 from scalemodel.data.bench import read_bench
-from scalemodel.model.fitting import FitSettings, ModelFit, fit_model
+from scalemodel.model.fitting import ModelFit, fit_model
+from scalemodel.model.settings import FitSettings
 from tests.answers.small_lab import CELL, CHART, LEVELS, Lab, Settings, simulate
 from tests.conftest import HELD_OUT
 

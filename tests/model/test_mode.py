@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from scalemodel.model.fitting import FitProblem
 from scalemodel.model.mode import TOLERANCE, Mode, Prior, find_mode
+from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import Scales, first_scales
 from tests.model.random_cells import random_problem, random_theta, start_of
 

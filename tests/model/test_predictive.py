@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 
 from scalemodel.answers.fitting import Fit
-from scalemodel.model.fitting import FitSettings, fit_model
+from scalemodel.model.fitting import fit_model
 from scalemodel.model.inputs import CardSpecs, Rows
 from scalemodel.model.predictive import CellDraws, draw_cells
+from scalemodel.model.settings import FitSettings
 
 SEED = 5
 

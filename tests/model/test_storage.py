@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from scalemodel.answers.fitting import Fit
-from scalemodel.model.fitting import FitSettings, ModelFit
+from scalemodel.model.fitting import ModelFit
+from scalemodel.model.settings import FitSettings
 from scalemodel.model.storage import restore_fit, stored_fit
 
 

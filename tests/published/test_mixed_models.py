@@ -14,11 +14,11 @@ import statsmodels.formula.api as smf
 from numpy.testing import assert_allclose
 from scipy.optimize import minimize_scalar
 
-from scalemodel.model import fitting
+from scalemodel.model import climbing
 from scalemodel.model.arrays import FloatArray, IntArray
-from scalemodel.model.fitting import Climbed, FitProblem, climb
+from scalemodel.model.climbing import Climbed, climb
 from scalemodel.model.layout import Group
-from scalemodel.model.scales import first_scales
+from scalemodel.model.problem import FitProblem
 from tests.published.linear_cells import fixed, flat_constant, linear_problem, unknown
 
 #: Data are fitted in this unit, so that they are of size 1 as logs of rates are.
@@ -32,9 +32,9 @@ LEFT_OUT = np.array([2, 3, 6, 8, 9, 12, 19, 20, 27, 33]) - 1
 @pytest.fixture(autouse=True)
 def _settle_closely(monkeypatch: pytest.MonkeyPatch) -> None:
     """Go on until digits stand still: a fit stops where its scales' uncertainty hides the rest."""
-    monkeypatch.setattr(fitting, "SCALE_TOLERANCE", 1e-5)
-    monkeypatch.setattr(fitting, "MOST_ROUNDS", 500)
-    monkeypatch.setattr(fitting, "NEAR", 1e-12)
+    monkeypatch.setattr(climbing, "SCALE_TOLERANCE", 1e-5)
+    monkeypatch.setattr(climbing, "MOST_ROUNDS", 500)
+    monkeypatch.setattr(climbing, "NEAR", 1e-12)
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ class Fitted:
 
 
 def fit(problem: FitProblem) -> Fitted:
-    climbed = climb(problem, first_scales(problem.layout))
+    climbed = climb(problem)
     assert climbed.status == "converged"
     return Fitted(problem, climbed)
 

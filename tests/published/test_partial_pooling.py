@@ -13,11 +13,13 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from scalemodel.model.arrays import FloatArray
-from scalemodel.model.fitting import FitProblem, FitSettings, climb, draw_posterior
+from scalemodel.model.climbing import climb
 from scalemodel.model.layout import Group, ScalePrior
 from scalemodel.model.likelihood import Noise
 from scalemodel.model.mode import Mode, Prior, find_mode
-from scalemodel.model.scales import first_scales
+from scalemodel.model.posterior import draw_posterior
+from scalemodel.model.problem import FitProblem
+from scalemodel.model.settings import FitSettings
 from tests.published.linear_cells import NORMAL, TINY, fixed, flat_constant, linear_problem
 
 #: Effects of coaching in eight schools and their standard errors; Rubin 1981, Journal of
@@ -175,7 +177,7 @@ def test_draws_integrate_over_the_scale(prior: ScalePrior) -> None:
     mean = weight @ found.school
     sd = np.sqrt(weight @ (found.school_variance + (found.school - mean) ** 2))
     problem = schools(prior)
-    climbed = climb(problem, first_scales(problem.layout))
+    climbed = climb(problem)
     assert climbed.status == "converged"
     draws = draw_posterior(problem, climbed, FitSettings(draws=8192, scale_points=128))
     layout = problem.layout

@@ -130,8 +130,9 @@ class ArrowMatrix:
         roots = np.linalg.inv(factors)
         half = roots @ self.ties
         flat = half.reshape(-1, len(self.border))
-        schur = self.border - flat.T @ flat
-        border = linalg.cholesky(0.5 * (schur + schur.T), lower=True)
+        # Only the lower triangle is worked out, and only it is used.
+        schur = linalg.blas.dsyrk(-1.0, flat.T, 1.0, self.border, lower=1)
+        border = linalg.cholesky(schur, lower=True)
         log_determinant = 2.0 * float(np.log(factors[:, at, at]).sum())
         log_determinant += 2.0 * float(np.log(np.diag(border)).sum())
         ties = roots.swapaxes(1, 2) @ half

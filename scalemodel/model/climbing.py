@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from scalemodel.model.arrays import FloatArray
+from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.mode import MOST_STEPS, TOLERANCE, Mode, Prior, find_mode
 from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import Scales, first_scales, scale_slopes, update_scales
@@ -12,7 +12,7 @@ from scalemodel.model.scales import Scales, first_scales, scale_slopes, update_s
 MOST_ROUNDS = 60
 FIRST_STEPS = 25
 STEPS_BETWEEN_SCALES = 3
-STEPS_AT_SCALE_POINT = 6
+STEPS_AT_SCALE_POINT = 10
 #: Expected gain in log density below which the next step is as good as the mode, and below which
 #: two climbs can be compared.
 NEAR, ROUGHLY = 1e-2, 0.1
@@ -31,6 +31,7 @@ class Climbed:
         mode: the mode at the scales.
         scales: the scales.
         covariance: (scales, scales) posterior covariance of their logs (normal approximation).
+        by_scale: (scales, size) derivatives of the mode by the log of each scale.
         rounds: rounds taken.
         status: "converged", or what did not converge.
     """
@@ -38,6 +39,7 @@ class Climbed:
     mode: Mode
     scales: Scales
     covariance: FloatArray
+    by_scale: FloatArray
     rounds: int
     status: str
 
@@ -87,14 +89,15 @@ def alternate(problem: FitProblem, reached: Reached) -> Reached:
 
 def settle(problem: FitProblem, reached: Reached) -> Climbed:
     """Take the last step of the scales, find the mode there, and say how well all is known."""
-    scales, covariance, step = _last_step(problem, reached.scales, reached.theta)
-    mode = mode_at(problem, scales, reached.theta, MOST_STEPS, TOLERANCE)
+    last = _last_step(problem, reached)
+    scales = last.scales
+    mode = mode_at(problem, scales, last.theta, MOST_STEPS, TOLERANCE)
     status = "converged"
-    if step > FARTHEST_LAST_STEP:
+    if last.length > FARTHEST_LAST_STEP:
         status = f"scales not settled after {reached.rounds} rounds"
     elif not mode.converged:
         status = f"mode not reached: one more step would gain {mode.decrement:.2g}"
-    return Climbed(mode, scales, covariance, reached.rounds, status)
+    return Climbed(mode, scales, last.covariance, last.by_scale, reached.rounds, status)
 
 
 def mode_at(
@@ -105,35 +108,57 @@ def mode_at(
     return find_mode(problem.likelihood, prior, scales.noise, start, steps, tolerance)
 
 
-def _last_step(
-    problem: FitProblem, scales: Scales, theta: FloatArray
-) -> tuple[Scales, FloatArray, float]:
-    """Take a Newton step to the peak of the marginal density over all log scales together.
+@dataclass(frozen=True)
+class _LastStep:
+    """Where a Newton step over all log scales together leads.
 
-    Returns:
-        The scales there, the covariance of their logs, and the longest step in sds.
+    Attributes:
+        scales, theta: the scales there, and about where their mode is.
+        covariance: (scales, scales) posterior covariance of the log scales.
+        by_scale: (scales, size) derivatives of the mode by the log scales.
+        length: the longest step, in posterior sds.
     """
+
+    scales: Scales
+    theta: FloatArray
+    covariance: FloatArray
+    by_scale: FloatArray
+    length: float
+
+
+def _last_step(problem: FitProblem, reached: Reached) -> _LastStep:
+    """Step to the peak of the marginal density, its curvature by differences of its slopes."""
     names = problem.layout.scale_names()
     priors = np.array([problem.layout.scale_priors[name].log_sd for name in names])
-    mode = mode_at(problem, scales, theta, STEPS_AT_SCALE_POINT, NEAR)
+    scales = reached.scales
+    mode = mode_at(problem, scales, reached.theta, STEPS_AT_SCALE_POINT, NEAR)
     slopes = scale_slopes(problem.likelihood, mode, scales)
-    curvature = np.zeros((len(names), len(names)))
+    curvature, by_scale = np.zeros((len(names),) * 2), np.zeros((len(names), len(mode.theta)))
     free = np.flatnonzero(priors > 0)
     for k in free:
         beside = scales.moved({names[k]: SCALE_STEP})
         other = mode_at(problem, beside, mode.ahead, STEPS_AT_SCALE_POINT, NEAR)
-        there = scale_slopes(problem.likelihood, other, beside)
-        curvature[k] = (slopes - there) / SCALE_STEP * priors * priors[k]
-    # In units of the priors' sds the priors alone have curvature 1.
-    values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T)[np.ix_(free, free)])
-    inverse = (vectors / np.maximum(values, LEAST_CURVATURE)) @ vectors.T
-    step = np.zeros(len(names))
-    step[free] = inverse @ (slopes * priors)[free]
-    covariance = np.zeros_like(curvature)
-    covariance[np.ix_(free, free)] = inverse
-    covariance *= np.outer(priors, priors)
+        curvature[k] = (slopes - scale_slopes(problem.likelihood, other, beside)) / SCALE_STEP
+        by_scale[k] = (other.ahead - mode.ahead) / SCALE_STEP
+    covariance = _covariance(curvature, priors, free)
     sd = np.sqrt(np.diag(covariance))
-    longest = float((np.abs(step[free] * priors[free]) / sd[free]).max(initial=0.0))
-    step = step * priors * min(1.0, FARTHEST_LAST_STEP / max(longest, 1e-9))
-    settled = scales.moved(dict(zip(names, step.tolist(), strict=True)))
-    return Scales(settled.values, dict(zip(names, sd.tolist(), strict=True))), covariance, longest
+    step = covariance @ slopes
+    length = float((np.abs(step[free]) / sd[free]).max(initial=0.0))
+    step *= min(1.0, FARTHEST_LAST_STEP / max(length, 1e-9))
+    moved = scales.moved(dict(zip(names, step.tolist(), strict=True)))
+    settled = Scales(moved.values, dict(zip(names, sd.tolist(), strict=True)))
+    return _LastStep(settled, mode.ahead + step @ by_scale, covariance, by_scale, length)
+
+
+def _covariance(curvature: FloatArray, priors: FloatArray, free: IntArray) -> FloatArray:
+    """Return the inverse of the curvature over the free log scales, 0 for known ones.
+
+    In units of the priors' sds the priors alone have curvature 1, and none is taken to be flatter
+    than `LEAST_CURVATURE`.
+    """
+    units = np.outer(priors, priors)
+    scaled = 0.5 * ((curvature + curvature.T) * units)[np.ix_(free, free)]
+    values, vectors = np.linalg.eigh(scaled)
+    covariance = np.zeros_like(curvature)
+    covariance[np.ix_(free, free)] = (vectors / np.maximum(values, LEAST_CURVATURE)) @ vectors.T
+    return covariance * units

@@ -137,6 +137,15 @@ class Evaluation:
 
 
 @dataclass(frozen=True)
+class _Weighed:
+    """Squared scale, weight, and slope of the log scale (rows, predictors) of cells."""
+
+    scale2: FloatArray
+    weight: FloatArray
+    scale_slope: FloatArray
+
+
+@dataclass(frozen=True)
 class CellLikelihood:
     """The likelihood of observed cells as a function of the parameters.
 
@@ -179,6 +188,11 @@ class CellLikelihood:
         scale2 = squared_scale(self.observed.run_variance, model.sensitivity, noise)
         return float(student_log_density(squared, scale2, noise.tail).sum())
 
+    def slope(self, theta: FloatArray, noise: Noise) -> tuple[float, FloatArray]:
+        """Return the log likelihood at `theta` and its gradient."""
+        value, gradient, _ = self._slope(self.model(theta), noise)
+        return value, gradient
+
     def evaluate(self, theta: FloatArray, noise: Noise) -> Evaluation:
         """Return value, gradient and information at `theta`.
 
@@ -186,20 +200,25 @@ class CellLikelihood:
         so a cell far out informs little (Lange, Little & Taylor 1989, JASA 84).
         """
         model = self.model(theta)
+        value, gradient, at = self._slope(model, noise)
+        nu = noise.tail
+        root = np.sqrt(at.weight * (nu + 1) / (nu + 3) / at.scale2)[:, None]
+        information = self._information(
+            model.rate_slope * root, at.scale_slope * np.sqrt(2 * nu / (nu + 3))
+        )
+        return Evaluation(value, gradient, information, model)
+
+    def _slope(self, model: CellModel, noise: Noise) -> tuple[float, FloatArray, "_Weighed"]:
         residual = self.observed.log_rate - model.log_rate
         scale2 = squared_scale(self.observed.run_variance, model.sensitivity, noise)
-        nu = noise.tail
-        weight = (nu + 1) / (nu + residual**2 / scale2)
+        weight = (noise.tail + 1) / (noise.tail + residual**2 / scale2)
         scale_slope = model.sensitivity_slope * (model.sensitivity * noise.gpu**2 / scale2)[:, None]
         gradient = self._by_parameters(
             model.rate_slope * (weight * residual / scale2)[:, None]
             + scale_slope * (weight * residual**2 / scale2 - 1.0)[:, None]
         )
-        root = np.sqrt(weight * (nu + 1) / (nu + 3) / scale2)[:, None]
-        rate_slope, scale_slope = model.rate_slope * root, scale_slope * np.sqrt(2 * nu / (nu + 3))
-        information = self._information(rate_slope, scale_slope)
-        value = float(student_log_density(residual**2, scale2, nu).sum())
-        return Evaluation(value, gradient, information, model)
+        value = float(student_log_density(residual**2, scale2, noise.tail).sum())
+        return value, gradient, _Weighed(scale2, weight, scale_slope)
 
     def _information(self, rate: FloatArray, scale: FloatArray) -> ArrowMatrix:
         """Return the sum over cells of the outer products of both slopes (rows, predictors).

@@ -1,6 +1,6 @@
 """The mode of the parameters at given scales, and the information there.
 
-Damped Newton steps with the Fisher information in place of the Hessian, so every step is uphill.
+Newton steps with the Fisher information in place of the Hessian, so that every step is uphill.
 """
 
 from collections.abc import Mapping
@@ -9,14 +9,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from scalemodel.model.arrays import FloatArray
-from scalemodel.model.arrow import Arrow, Diagonal
+from scalemodel.model.arrow import Arrow, ArrowMatrix, Diagonal
 from scalemodel.model.layout import Layout
 from scalemodel.model.likelihood import CellLikelihood, Evaluation, Noise
 
 #: Decrement (expected gain in log density) below which a mode is taken as found.
 TOLERANCE = 1e-7
 MOST_STEPS = 60
-MOST_HALVINGS = 24
+MOST_DAMPINGS = 12
+#: Expected gain of a step below which the information is as good as constant, and steps taken
+#: with it before it is found anew.
+CLOSE, MOST_QUASI_STEPS = 1.0, 12
 
 
 @dataclass(frozen=True)
@@ -92,41 +95,139 @@ def find_mode(
     """Climb from `start` to a mode, or stop after `most_steps` steps.
 
     A mode is taken as found where one more step would gain less than `tolerance` in log density.
+    Far from it every step uses the information where it starts from; close to it the information
+    hardly changes, and what it misses of the curvature is learned from the steps themselves.
     """
-    theta, damping, steps = start, 0.0, 0
-    while True:
-        evaluation = likelihood.evaluate(theta, noise)
-        density = evaluation.log_likelihood + prior.log_density(theta)
-        gradient = evaluation.gradient - prior.precision @ (theta - prior.mean)
-        information = evaluation.information.plus(prior.precision)
-        factors = information.factorise()
-        full = factors.solve(gradient)
-        decrement = 0.5 * float(gradient @ full)
-        done = decrement < tolerance or steps >= most_steps
-        # A damped step is shorter: whether it is worth taking is judged without damping.
-        step = information.damped(damping).factorise().solve(gradient) if damping else full
-        moved = None if done else _climb(likelihood, prior, noise, theta, step, density)
+    here, steps = _informed(likelihood, prior, noise, start), 0
+    while here.decrement >= tolerance and steps < most_steps:
+        moved, taken = None, 0
+        if here.decrement < CLOSE:
+            most = min(most_steps - steps, MOST_QUASI_STEPS)
+            moved, taken = _quasi_newton(likelihood, prior, noise, here, most, tolerance)
         if moved is None:
-            return Mode(theta, factors, evaluation, density, decrement, steps, theta + full)
-        theta, fraction = moved
-        damping = 0.0 if fraction == 1.0 else max(3.0 * damping, 1e-3)
-        steps += 1
+            moved, taken = _damped_step(likelihood, prior, noise, here), 1
+        if moved is None:
+            break
+        here, steps = _informed(likelihood, prior, noise, moved), steps + taken
+    return Mode(
+        here.theta,
+        here.factors,
+        here.evaluation,
+        here.density,
+        here.decrement,
+        steps,
+        here.theta + here.step,
+    )
 
 
-def _climb(
+@dataclass(frozen=True)
+class _Informed:
+    """A place on the climb, with the information there.
+
+    Attributes:
+        theta: the parameters.
+        evaluation: the likelihood there.
+        information: precision of the posterior there.
+        factors: its factors.
+        density: log posterior density.
+        gradient: its gradient.
+        step: Newton's step, with the information for the Hessian.
+        decrement: expected gain of that step.
+    """
+
+    theta: FloatArray
+    evaluation: Evaluation
+    information: ArrowMatrix
+    factors: Arrow
+    density: float
+    gradient: FloatArray
+    step: FloatArray
+    decrement: float
+
+
+def _informed(
+    likelihood: CellLikelihood, prior: Prior, noise: Noise, theta: FloatArray
+) -> _Informed:
+    evaluation = likelihood.evaluate(theta, noise)
+    information = evaluation.information.plus(prior.precision)
+    factors = information.factorise()
+    gradient = evaluation.gradient - prior.precision @ (theta - prior.mean)
+    step = factors.solve(gradient)
+    return _Informed(
+        theta=theta,
+        evaluation=evaluation,
+        information=information,
+        factors=factors,
+        density=evaluation.log_likelihood + prior.log_density(theta),
+        gradient=gradient,
+        step=step,
+        decrement=0.5 * float(gradient @ step),
+    )
+
+
+def _damped_step(
+    likelihood: CellLikelihood, prior: Prior, noise: Noise, here: _Informed
+) -> FloatArray | None:
+    """Return a higher place along Newton's step, or along ever more damped ones, or None."""
+    step, damping = here.step, 0.0
+    for _ in range(MOST_DAMPINGS):
+        for fraction in (1.0, 0.5):
+            trial = here.theta + fraction * step
+            value = likelihood.log_likelihood(trial, noise) + prior.log_density(trial)
+            if value > here.density:
+                return trial
+        damping = max(10.0 * damping, 1e-2)
+        step = here.information.damped(damping).factorise().solve(here.gradient)
+    return None
+
+
+def _quasi_newton(
     likelihood: CellLikelihood,
     prior: Prior,
     noise: Noise,
-    theta: FloatArray,
-    step: FloatArray,
-    density: float,
-) -> tuple[FloatArray, float] | None:
-    """Return the first of theta + step, + step/2, ... that is higher, or None."""
-    fraction = 1.0
-    for _ in range(MOST_HALVINGS):
-        trial = theta + fraction * step
-        value = likelihood.log_likelihood(trial, noise) + prior.log_density(trial)
-        if value > density:
-            return trial, fraction
-        fraction *= 0.5
-    return None
+    here: _Informed,
+    most_steps: int,
+    tolerance: float,
+) -> tuple[FloatArray | None, int]:
+    """Climb by limited-memory quasi-Newton steps from the information at `here`.
+
+    The two-loop recursion (Nocedal 1980, Mathematics of Computation 35), started from that
+    information instead of a multiple of the identity.
+
+    Returns:
+        The place reached, or None if it is no higher, and the steps taken.
+    """
+    theta, density, gradient = here.theta, here.density, here.gradient
+    pairs: list[tuple[FloatArray, FloatArray]] = []
+    for taken in range(most_steps):
+        step = _two_loops(pairs, gradient, here.factors)
+        if 0.5 * float(gradient @ step) < tolerance:
+            return (theta if taken else None), taken
+        for fraction in (1.0, 0.5, 0.25):
+            trial = theta + fraction * step
+            value, slope = likelihood.slope(trial, noise)
+            value += prior.log_density(trial)
+            if value > density:
+                break
+        else:
+            return (theta if taken else None), taken
+        slope = slope - prior.precision @ (trial - prior.mean)
+        moved, turned = trial - theta, gradient - slope
+        if float(moved @ turned) > 0.0:
+            pairs.append((moved, turned))
+        theta, density, gradient = trial, value, slope
+    return theta, most_steps
+
+
+def _two_loops(
+    pairs: list[tuple[FloatArray, FloatArray]], gradient: FloatArray, factors: Arrow
+) -> FloatArray:
+    """Return the step from pairs of steps and changes of the (negative) gradient."""
+    rest, shares = gradient.copy(), []
+    for moved, turned in reversed(pairs):
+        shares.append(float(moved @ rest) / float(moved @ turned))
+        rest -= shares[-1] * turned
+    step = factors.solve(rest)
+    for (moved, turned), share in zip(pairs, reversed(shares), strict=True):
+        step += (share - float(turned @ step) / float(moved @ turned)) * moved
+    return step

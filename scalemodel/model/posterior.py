@@ -51,7 +51,8 @@ def draw_posterior(problem: FitProblem, climbed: Climbed, settings: FitSettings)
     thetas, centers, drawn = [], [], []
     for step in steps:
         scales = climbed.scales.moved(dict(zip(names, step.tolist(), strict=True)))
-        mode = mode_at(problem, scales, climbed.mode.theta, STEPS_AT_SCALE_POINT, NEAR)
+        start = climbed.mode.theta + step @ climbed.by_scale
+        mode = mode_at(problem, scales, start, STEPS_AT_SCALE_POINT, NEAR)
         normals = rng.standard_normal((problem.layout.size, each))
         thetas.append((mode.ahead[:, None] + mode.factors.sample(normals)).T)
         centers.append(mode.ahead)

@@ -1,0 +1,439 @@
+"""How well posteriors are calibrated: truths drawn from the priors, ranked among a fit's draws.
+
+Run from the root of the repository: ``python docs/benchmarks/calibration.py ordinary --fits 500``,
+or ``small``. Simulation-based calibration (Talts, Betancourt, Simpson, Vehtari & Gelman 2018,
+arXiv:1804.06788): scales, parameters and cells are drawn from the model itself, the model is fitted
+to the cells, and each true value is ranked among its draws. If the draws were exactly those of the
+posterior, every rank would be equally likely. With ``--known-scales`` the fit is told the true
+scales, which shows how much of a misfit is theirs. The figures are in calibration.md beside it.
+"""
+
+import argparse
+import platform
+import sys
+import time
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from accuracy import markdown
+from threadpoolctl import threadpool_limits
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from scalemodel.model.arrays import FloatArray, IntArray  # noqa: E402
+from scalemodel.model.climbing import Climbed, climb  # noqa: E402
+from scalemodel.model.fitting import ModelFit  # noqa: E402
+from scalemodel.model.inputs import (  # noqa: E402
+    CardSpecs,
+    Observed,
+    Reference,
+    Rows,
+    Shape,
+    shape_of,
+)
+from scalemodel.model.layout import Layout, ScalePrior, make_layout  # noqa: E402
+from scalemodel.model.likelihood import (  # noqa: E402
+    CellModel,
+    Noise,
+    cell_model,
+    linear_predictors,
+    squared_scale,
+    stage_speeds,
+)
+from scalemodel.model.linear import draw_gpu_side  # noqa: E402
+from scalemodel.model.posterior import Draws, draw_posterior  # noqa: E402
+from scalemodel.model.predictive import draw_cells  # noqa: E402
+from scalemodel.model.priors import (  # noqa: E402
+    SCALE_PRIORS,
+    Levels,
+    SmoothPrior,
+    make_groups,
+)
+from scalemodel.model.problem import FitProblem, prepare  # noqa: E402
+from scalemodel.model.scales import TAIL_BOUNDS  # noqa: E402
+from scalemodel.model.scores import uniformity  # noqa: E402
+from scalemodel.model.settings import FitSettings  # noqa: E402
+
+LEVELS = Levels(scene=4.4, ceiling=5.0)
+LOG_PIXELS = np.log(np.array([1920 * 1080, 2560 * 1440, 3840 * 2160]) / (2560 * 1440))
+SHARE_TESTED = 0.8
+#: Variance of a cell's mean log rate as repeated runs give it: three runs that differ by .6%.
+RUN_VARIANCE = 0.006**2 / 3
+#: The untested cards: inside the span of the tested, 30% faster than the fastest, and one inside
+#: the span of an architecture that no tested card has.
+NEW_CARDS = ("inside", "beyond", "new architecture")
+#: Of the draws of a quantity this many are ranked among; scales come one a scale point.
+KEPT_DRAWS, BINS = 127, 16
+DESIGN_SEED = 7
+
+
+@dataclass(frozen=True)
+class Design:
+    """A bench without its rates.
+
+    Attributes:
+        specs: (cards,) sheets of the tested cards.
+        every: (cards + new,) sheets of the tested and the new, all known to `world`.
+        new: (new,) sheets of the new ones as a fit is asked about them.
+        rows: the tested cells, of `specs`.
+        new_rows: every chart of every new card, of `new`, card by card.
+        shape: the shape of the tested bench.
+        world: where the effects of tested and new cards are in a vector of true parameters.
+        smooth_root: (cards + new, cards + new) root of the smooth residual's covariance at scale 1.
+    """
+
+    specs: CardSpecs
+    every: CardSpecs
+    new: CardSpecs
+    rows: Rows
+    new_rows: Rows
+    shape: Shape
+    world: Layout
+    smooth_root: FloatArray
+
+
+def make_design(cards: int, game_of_scene: IntArray, platforms: int) -> Design:
+    """Lay out a bench of cards of three architectures of two vendors, a fifth of it missing."""
+    rng = np.random.default_rng(DESIGN_SEED)
+    every = draw_sheets(rng, cards)
+    specs = every.take(np.arange(cards))
+    new = replace(
+        every.take(np.arange(cards, len(every))),
+        fitted=np.full(len(NEW_CARDS), -1),
+        architecture=np.array([0, 1, -1]),
+    )
+    full = charts(cards, len(game_of_scene), platforms)
+    tested = rng.permutation(len(full))[: round(SHARE_TESTED * len(full))]
+    rows = full.take(np.sort(tested))
+    shape = shape_of(specs, rows, game_of_scene, ceiling=True)
+    weights, conditional = SmoothPrior.over(specs).at(every.take(np.arange(cards, len(every))))
+    root = smooth_root(np.linalg.inv(SmoothPrior.over(specs).precision), weights, conditional)
+    world = make_layout(
+        replace(shape, cards=len(every), architectures=shape.architectures + 1),
+        Reference.of(specs),
+        specs.stages,
+        make_groups(specs, shape, LEVELS),
+        SCALE_PRIORS,
+    )
+    new_rows = charts(len(new), len(game_of_scene), platforms)
+    return Design(specs, every, new, rows, new_rows, shape, world, root)
+
+
+def draw_sheets(rng: np.random.Generator, cards: int) -> CardSpecs:
+    """Draw sheets of tested cards and add those of NEW_CARDS."""
+    size = np.linspace(-0.7, 0.7, cards)
+    speed = size[:, None] + rng.normal(0, 0.15, (cards, 4))
+    width = 8.0 + size + rng.normal(0, 0.1, cards)
+    cache = np.log(24.0) + size + rng.normal(0, 0.3, cards)
+    fastest = speed.max(axis=0) + np.log(1.3)
+    speed = np.vstack([speed, [0.1, 0.2, 0.15, 0.0], fastest, [0.25, 0.1, 0.2, 0.0]])
+    speed[:, 3] = 0.0
+    architecture = np.append(np.arange(cards) % 3, [0, 1, 3])
+    return CardSpecs(
+        stages=("arithmetic", "traffic", "raster", "fixed"),
+        log_speed=speed,
+        log_width=np.append(width, [8.1, width.max() + np.log(1.3), 8.2]),
+        log_cache=np.append(cache, [np.log(26.0), cache.max() + np.log(1.3), np.log(30.0)]),
+        capacity=np.zeros((len(speed), 0)),
+        memory_gb=np.full(len(speed), 16.0),
+        fitted=np.arange(len(speed)),
+        architecture=architecture,
+        vendor=np.array([0, 0, 1, 0])[architecture],
+        arithmetic=0,
+        traffic=1,
+    )
+
+
+def charts(cards: int, scenes: int, platforms: int) -> Rows:
+    """Return a row for every card on every chart, card by card."""
+    resolutions = len(LOG_PIXELS)
+    grid = np.indices((cards, scenes, resolutions, platforms)).reshape(4, -1)
+    card, scene, column, machine = grid
+    return Rows(card, scene, scene * resolutions + column, machine, LOG_PIXELS[column])
+
+
+def smooth_root(tested: FloatArray, weights: FloatArray, conditional: FloatArray) -> FloatArray:
+    """Return a root of the joint covariance of the tested cards' residuals and the new ones'."""
+    first = np.linalg.cholesky(tested)
+    values, vectors = np.linalg.eigh(conditional)
+    second = vectors * np.sqrt(np.clip(values, 0.0, None))
+    zeros = np.zeros((len(tested), len(conditional)))
+    return np.block([[first, zeros], [weights @ first, second]])
+
+
+DESIGNS = {
+    "ordinary": lambda: make_design(14, np.array([0, 1, 1, 2, 3, 3, 4, 5]), 2),
+    "small": lambda: make_design(8, np.array([0, 1, 1, 2]), 1),
+}
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What was drawn: scales, parameters in the design's world, and the cells."""
+
+    scales: dict[str, float]
+    theta: FloatArray
+    model: CellModel
+    log_rate: FloatArray
+    new_log_rate: FloatArray
+
+
+def draw_truth(design: Design, rng: np.random.Generator) -> Truth:
+    """Draw scales and parameters from their priors and cells from the likelihood."""
+    world = design.world
+    scales = {name: draw_scale(world.scale_priors[name], name, rng) for name in world.scale_names()}
+    theta = world.prior_mean()
+    for group, where in zip(world.groups, world.positions, strict=True):
+        sd = scales[group.scale] if isinstance(group.scale, str) else group.scale
+        normals = rng.standard_normal(len(where))
+        theta[where] += sd * (design.smooth_root @ normals if group.name == "smooth" else normals)
+    noise = Noise(scales["gpu_noise"], scales["noise"], scales["tail"])
+    model = model_of(design, theta, design.rows)
+    tested = model.log_rate + draw_errors(model, RUN_VARIANCE, noise, rng)
+    shifted = replace(design.new_rows, card=design.new_rows.card + len(design.specs))
+    new = model_of(design, theta, shifted)
+    return Truth(scales, theta, model, tested, new.log_rate + draw_errors(new, 0.0, noise, rng))
+
+
+def draw_scale(prior: ScalePrior, name: str, rng: np.random.Generator) -> float:
+    """Draw a scale; the tail again until it is within its bounds."""
+    lower, upper = TAIL_BOUNDS if name == "tail" else (0.0, np.inf)
+    while True:
+        value = float(prior.median * np.exp(prior.log_sd * rng.standard_normal()))
+        if lower <= value <= upper:
+            return value
+
+
+def model_of(design: Design, theta: FloatArray, rows: Rows) -> CellModel:
+    """Return the model of rows of `design.every` at true parameters."""
+    values = linear_predictors(design.world.design(rows, design.every), design.world, theta)
+    return cell_model(stage_speeds(rows, design.every, design.world), values, ceiling=True)
+
+
+def draw_errors(
+    model: CellModel, run_variance: float, noise: Noise, rng: np.random.Generator
+) -> FloatArray:
+    """Draw what the log rate of each cell strays from the model's."""
+    scale2 = squared_scale(np.full(len(model.log_rate), run_variance), model.sensitivity, noise)
+    errors: FloatArray = np.sqrt(scale2) * rng.standard_t(noise.tail, len(scale2))
+    return errors
+
+
+def fit_cells(
+    problem: FitProblem, specs: CardSpecs, settings: FitSettings
+) -> tuple[ModelFit, Climbed]:
+    """Fit as `fit_model` does, without a search for falls for lack of memory."""
+    climbed = climb(problem)
+    fit = ModelFit(
+        layout=problem.layout,
+        specs=specs,
+        kept=np.ones(len(problem.likelihood.observed.rows), dtype=bool),
+        needs_more_than_gb=np.zeros(len(problem.layout.shape.scene_of_view)),
+        theta=climbed.mode.theta,
+        scales=climbed.scales,
+        draws=draw_posterior(problem, climbed, settings),
+        status=climbed.status,
+        rounds=climbed.rounds,
+        log_marginal=climbed.mode.log_marginal(),
+    )
+    return fit, climbed
+
+
+def knowing(problem: FitProblem, scales: dict[str, float]) -> FitProblem:
+    """Return the problem with the scales known."""
+    priors = {name: ScalePrior(value, 0.0) for name, value in scales.items()}
+    layout = replace(problem.layout, scale_priors=priors)
+    return replace(problem, layout=layout, likelihood=replace(problem.likelihood, layout=layout))
+
+
+def compare(design: Design, truth: Truth, fit: ModelFit, seed: int) -> dict[str, tuple]:
+    """Return the draws and the true value of every quantity.
+
+    Which chart and which ceiling are looked at depends on the cells only, so that ranks stay
+    uniform: the chart on which the tested cards differ most, and the ceiling where they differ
+    least at the lowest resolution.
+    """
+    return {
+        **compare_parameters(design, truth, fit.draws, fit.layout),
+        **compare_sides(design, truth, fit),
+        **compare_new(design, truth, fit, seed),
+    }
+
+
+def compare_parameters(design: Design, truth: Truth, draws: Draws, layout: Layout) -> dict:
+    """Return draws and truths of parameters and scales."""
+    found = {}
+    for name, group, k in (
+        ("log p", "log_p", 0),
+        ("a scene's level", "level", 0),
+        ("a tested card's effect", "card", 3),
+        ("an architecture's effect", "architecture", 0),
+        ("an architecture in a scene", "architecture_scene", 0),
+        ("a vendor's effect", "vendor", 0),
+        ("a tested card's smooth residual", "smooth", 3),
+        ("fill", "fill", 0),
+    ):
+        at = layout.position(group)[k]
+        found[name] = draws.theta[:, at], truth.theta[design.world.position(group)[k]]
+    shares = [traffic_share(layout, draws.theta), traffic_share(design.world, truth.theta)]
+    found["share of traffic"] = shares[0], float(shares[1])
+    for name in layout.scale_names():
+        found[f"scale: {name}"] = draws.scale(name), truth.scales[name]
+    return found
+
+
+def traffic_share(layout: Layout, theta: FloatArray) -> FloatArray:
+    """Return the share of traffic in a frame on the reference card, less what its cache serves.
+
+    At 2560 x 1440, effects of scenes and architectures apart. Its cache is 24 MB; theta has shape
+    (..., size).
+    """
+    stages = layout.predictors[: len(layout.reference.log_speed)]
+    time = [theta[..., layout.position(s.replace("stage", "share"))[0]] for s in stages]
+    at = {name: theta[..., layout.position(name)[0]] for name in ("request", "hit", "working_set")}
+    time[1] = time[1] + np.logaddexp(0.0, -4.0 * at["request"]) / 4.0
+    time[1] = time[1] - np.exp(at["hit"]) * np.logaddexp(0.0, np.log(24.0) - at["working_set"])
+    share: FloatArray = np.exp(time[1] - np.logaddexp.reduce(time))
+    return share
+
+
+def compare_sides(design: Design, truth: Truth, fit: ModelFit) -> dict:
+    """Return draws and truths of the mean GPU-side rate of tested cells, and of a ceiling."""
+    terms = fit.layout.design(design.rows, design.specs)
+    values = linear_predictors(terms, fit.layout, fit.draws.theta)
+    speeds = stage_speeds(design.rows, design.specs, fit.layout)
+    gpu = draw_gpu_side(fit, speeds, terms, values, np.arange(len(fit.draws.theta)))
+    rows, lowest = design.rows, design.rows.log_pixels.min()
+    key = np.where(rows.log_pixels == lowest, rows.scene * 10 + rows.platform, -1)
+    there = np.argmax(key == least_spread(truth.log_rate, key))
+    ceiling = values[fit.layout.predictors.index("ceiling")][:, there]
+    return {
+        "mean GPU-side rate of tested cells": (gpu.mean(axis=1), truth.model.log_gpu.mean()),
+        "a ceiling with cards near it": (ceiling, truth.model.log_ceiling[there]),
+    }
+
+
+def least_spread(log_rate: FloatArray, key: IntArray, sign: int = 1) -> int:
+    """Return the key whose cells differ least in rate (most with `sign` -1); -1 is none."""
+    spread = {
+        int(k): sign * float(np.subtract(*np.quantile(log_rate[key == k], [0.75, 0.25])))
+        for k in np.unique(key[key >= 0])
+    }
+    return min(spread, key=lambda k: spread[k])
+
+
+def compare_new(design: Design, truth: Truth, fit: ModelFit, seed: int) -> dict:
+    """Return draws and truths of measurements of new cards, on one chart and over all."""
+    drawn = draw_cells(fit, design.new, design.new_rows, seed).log_rate
+    rows, key = design.new_rows, design.rows.view * 10 + design.rows.platform
+    chart = least_spread(truth.log_rate, key, sign=-1)
+    found = {}
+    for k, name in enumerate(NEW_CARDS):
+        here = rows.card == k
+        at = np.flatnonzero(here & (rows.view * 10 + rows.platform == chart))[0]
+        found[f"{name}: one chart"] = drawn[:, at], truth.new_log_rate[at]
+        found[f"{name}: all charts"] = drawn[:, here].mean(axis=1), truth.new_log_rate[here].mean()
+    return found
+
+
+def rank(name: str, draws: FloatArray, truth: float, rng: np.random.Generator) -> int:
+    """Return the rank of the truth, from 0 to KEPT_DRAWS.
+
+    Draws of one scale point share its scales, so of those only one a point is used; such a rank is
+    spread at random over the finer ones.
+    """
+    if name.startswith("scale: "):
+        points = FitSettings().scale_points
+        below = (draws[:: len(draws) // points][: points - 1] < truth).sum()
+        each = (KEPT_DRAWS + 1) // points
+        return int(below * each + rng.integers(each))
+    kept = draws[:: len(draws) // (KEPT_DRAWS + 1)][:KEPT_DRAWS]
+    return int((kept < truth).sum())
+
+
+def run_one(design: Design, seed: int, known_scales: bool) -> dict[str, object]:
+    """Draw a truth, fit it, and return the ranks, errors in sds of the draws, and the status."""
+    rng = np.random.default_rng([DESIGN_SEED, seed])
+    truth = draw_truth(design, rng)
+    observed = Observed(design.rows, truth.log_rate, np.full(len(truth.log_rate), RUN_VARIANCE))
+    row: dict[str, object] = {"seed": seed}
+    started = time.perf_counter()
+    try:
+        problem = prepare(observed, design.specs, design.shape, LEVELS)
+        problem = knowing(problem, truth.scales) if known_scales else problem
+        fit, climbed = fit_cells(problem, design.specs, FitSettings(seed=seed))
+        quantities = compare(design, truth, fit, seed)
+    except (ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
+        return {**row, "status": f"{type(error).__name__}: {error}"}
+    row |= {"status": climbed.status, "seconds": time.perf_counter() - started}
+    row |= {"at ceiling": float((truth.model.sensitivity < 0.5).mean())}
+    for name, (draws, value) in quantities.items():
+        log = np.log if name.startswith("scale: ") else np.asarray
+        row[name] = rank(name, draws, value, rng)
+        row[f"error of {name}"] = float((log(value) - log(draws).mean()) / log(draws).std())
+    return row
+
+
+def summary(ranks: pd.DataFrame) -> pd.DataFrame:
+    """Return for each quantity how uniform its ranks are, and how truths lie among the draws."""
+    rows = []
+    rng = np.random.default_rng(0)
+    for name in [c.removeprefix("error of ") for c in ranks if c.startswith("error of ")]:
+        below = ranks[name].dropna().to_numpy(dtype=int)
+        place = (below + rng.random(len(below))) / (KEPT_DRAWS + 1)
+        error = ranks[f"error of {name}"].dropna()
+        rows.append(
+            {
+                "quantity": name,
+                "p value": uniformity(below, KEPT_DRAWS, BINS),
+                "bias": (place.mean() - 0.5) * np.sqrt(12 * len(place)),
+                "in 50%": (np.abs(place - 0.5) < 0.25).mean(),
+                "in 80%": (np.abs(place - 0.5) < 0.4).mean(),
+                "median error": error.median(),
+                "sd of error": np.diff(error.quantile([0.1587, 0.8413])).item() / 2,
+            }
+        )
+    return pd.DataFrame(rows).set_index("quantity")
+
+
+def report(name: str, ranks: pd.DataFrame) -> str:
+    """Return what came of the fits as Markdown."""
+    status = ranks["status"].str.replace(r"[\d.e+-]{2,}", "N", regex=True).value_counts()
+    packages = ", ".join(f"{n} {version(n)}" for n in ("numpy", "scipy"))
+    return "\n".join(
+        [
+            f"{platform.machine()}, Python {platform.python_version()}, {packages}\n",
+            f"{name}: {len(ranks)} fits, {ranks['seconds'].median():.2f} s each (median), "
+            f"{ranks['at ceiling'].mean():.0%} of cells at the ceiling\n",
+            markdown(status.rename("fits").to_frame()),
+            "",
+            markdown(summary(ranks)),
+        ]
+    )
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("design", choices=list(DESIGNS))
+    parser.add_argument("--fits", type=int, default=500)
+    parser.add_argument("--known-scales", action="store_true")
+    parser.add_argument("--save", type=Path, help="CSV of the ranks, one row a fit")
+    chosen = parser.parse_args()
+    design, rows = DESIGNS[chosen.design](), []
+    with threadpool_limits(limits=1, user_api="blas"):
+        for seed in range(chosen.fits):
+            rows.append(run_one(design, seed, chosen.known_scales))
+            print(f"\r{seed + 1} fits", end="", file=sys.stderr)
+            if chosen.save:
+                pd.DataFrame(rows).to_csv(chosen.save, index=False)
+    print(file=sys.stderr)
+    print(report(chosen.design, pd.DataFrame(rows)))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,26 +1,35 @@
-"""The model's posterior density written a second time, in JAX, for samplers that need gradients.
+"""The model's posterior density written a second time, in JAX, and NUTS draws from it.
 
 It takes from scalemodel only what describes the parameters (their groups, positions, priors and
 the rows they act on); the physics and the likelihood are written anew, so that agreement with
 scalemodel's own is a check of both. Double precision throughout.
 """
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import jax
 import jax.numpy as jnp
 import numpy as np
+import numpyro.diagnostics
 from numpy.typing import NDArray
+from numpyro.infer import MCMC, NUTS
 
+from scalemodel.model.climbing import Climbed
 from scalemodel.model.layout import Layout, RowDesign
+from scalemodel.model.likelihood import squared_scale
 from scalemodel.model.physics import REQUEST_SHARPNESS
+from scalemodel.model.posterior import Draws
 from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import TAIL_BOUNDS
 
 jax.config.update("jax_enable_x64", True)
 
 Array = NDArray[np.float64]
+CHAINS, WARMUP = 4, 500
+#: Directions in which the density curves less are taken to curve this much.
+LEAST_CURVATURE = 0.3
 
 
 @dataclass(frozen=True)
@@ -163,3 +172,113 @@ def _linear_predictors(design: RowDesign, layout: Layout) -> Callable[[jax.Array
         return [products[design.predictor == k].sum(axis=0) for k in range(count)]
 
     return predictors
+
+
+def prior_sd(layout: Layout) -> Array:
+    """Return the prior sd of each parameter at the prior medians of the scales."""
+    sd = np.empty(layout.size)
+    for group, where in zip(layout.groups, layout.positions, strict=True):
+        known = not isinstance(group.scale, str)
+        sd[where] = group.scale if known else layout.scale_priors[group.scale].median
+    return sd
+
+
+@dataclass(frozen=True)
+class Sampled:
+    """What NUTS gave: draws (chains, kept, size) and (chains, kept, scales), and its trouble."""
+
+    theta: Array
+    logs: Array
+    seconds: float
+    divergences: int
+    steps: float
+
+    def draws(self, names: tuple[str, ...]) -> Draws:
+        """Return the draws as a fit's, each its own centre: nothing is linear then."""
+        theta = self.theta.reshape(-1, self.theta.shape[-1])
+        return Draws(theta, theta, np.exp(self.logs).reshape(len(theta), -1), names)
+
+    def worst_rhat(self) -> float:
+        """Return the largest R-hat over parameters and scales."""
+        values = [numpyro.diagnostics.split_gelman_rubin(x) for x in (self.theta, self.logs)]
+        return float(np.concatenate(values).max())
+
+    def least_ess(self) -> float:
+        """Return the smallest effective sample size over parameters and scales."""
+        values = [numpyro.diagnostics.effective_sample_size(x) for x in (self.theta, self.logs)]
+        return float(np.concatenate(values).min())
+
+
+def straightened(
+    problem: FitProblem, climbed: Climbed, model: JaxModel
+) -> Callable[[jax.Array], jax.Array]:
+    """Return a map from straighter coordinates to positions that leaves the fit's peak in place.
+
+    Cells tie the offset of a card or view tightly to what its stages add up to, along a curve that
+    no linear map straightens. What the sums of stages move is therefore taken back from the
+    offsets, by the least squares of the cells with the priors at the peak's scales. The map shifts
+    some coordinates by a function of others, so it keeps volumes.
+    """
+    layout, likelihood = problem.layout, problem.likelihood
+    theta, scales = climbed.mode.theta, climbed.scales
+    design = likelihood.design
+    offset = np.flatnonzero(design.predictor == layout.predictors.index("offset"))
+    slopes = np.zeros((len(design.index), layout.size))
+    for term in offset:
+        slopes[np.arange(len(slopes)), design.index[:, term]] += design.weight[:, term]
+    sensitivity = likelihood.model(theta).sensitivity
+    scale2 = squared_scale(likelihood.observed.run_variance, sensitivity, scales.noise)
+    weighted = slopes * (sensitivity**2 / scale2)[:, None]
+    logs = np.log([scales.values[name] for name in layout.scale_names()])
+    prior = -np.asarray(jax.hessian(model.log_prior)(theta, logs))
+    back = np.linalg.solve(prior + slopes.T @ weighted, weighted.T)
+    back[~np.isin(np.arange(layout.size), design.index[:, offset])] = 0.0
+    stage_rate = np.asarray(model.stage_rate(theta))
+
+    def straight(at: jax.Array) -> jax.Array:
+        moved = model.stage_rate(at[: layout.size]) - stage_rate
+        return at - jnp.append(back @ moved, jnp.zeros(len(at) - layout.size))
+
+    return straight
+
+
+def sample(problem: FitProblem, climbed: Climbed, model: JaxModel, kept: int, seed: int) -> Sampled:
+    """Draw from the posterior with NUTS.
+
+    The sampler moves in coordinates in which the posterior is about a unit normal: straightened,
+    then scaled by the Hessian at the fit's peak. That saves it most of its steps and changes its
+    speed, not what it draws. Chains start scattered.
+    """
+    started = time.process_time()
+    scales = climbed.scales.values
+    logs = np.log([scales[name] for name in model.layout.scale_names()])
+    peak, straight = model.position(climbed.mode.theta, logs), straightened(problem, climbed, model)
+    unit = np.append(prior_sd(model.layout), np.ones(len(logs)))
+
+    def density(at: jax.Array) -> jax.Array:
+        return model.log_density(straight(peak + unit * at))
+
+    curvature = -np.asarray(jax.jit(jax.hessian(density))(np.zeros(len(peak))))
+    values, vectors = np.linalg.eigh(curvature)
+    spread = vectors / np.sqrt(np.maximum(values, LEAST_CURVATURE))
+    mcmc = MCMC(
+        NUTS(potential_fn=lambda at: -density(spread @ at), target_accept_prob=0.95),
+        num_warmup=WARMUP,
+        num_samples=kept,
+        num_chains=CHAINS,
+        chain_method="sequential",
+        progress_bar=False,
+    )
+    start = np.random.default_rng(seed).standard_normal((CHAINS, len(peak)))
+    fields = ("diverging", "num_steps")
+    mcmc.run(jax.random.PRNGKey(seed), init_params=start, extra_fields=fields)
+    drawn = np.asarray(mcmc.get_samples(group_by_chain=True))
+    at = jax.vmap(jax.vmap(lambda one: straight(peak + unit * (spread @ one))))(drawn)
+    extra = mcmc.get_extra_fields()
+    return Sampled(
+        np.asarray(at[..., : model.layout.size]),
+        np.asarray(jax.vmap(jax.vmap(model.logs))(at)),
+        time.process_time() - started,
+        int(extra["diverging"].sum()),
+        float(extra["num_steps"].mean()),
+    )

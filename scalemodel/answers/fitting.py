@@ -4,7 +4,7 @@ import hashlib
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 
@@ -25,11 +25,14 @@ from scalemodel.model.fitting import ModelFit, fit_model
 from scalemodel.model.inputs import CardSpecs, Observed
 from scalemodel.model.settings import FitSettings
 from scalemodel.model.storage import restore_fit, stored_fit
+from scalemodel.model.warm import WarmStart
 from scalemodel.version import VERSION
 
 #: A fit needs enough cells to tell cards from charts.
 FEWEST_CARDS = 3
 FEWEST_CELLS = 6
+#: Joint draws, and points of the scales' posterior, of a fit without some cards.
+HELD_OUT_DRAWS, HELD_OUT_POINTS = 512, 8
 
 
 @dataclass(frozen=True)
@@ -108,6 +111,14 @@ class Fit:
         """Say where cards should land, from their spec sheets (as `read_specs` gives them)."""
         return predict(self, specs, level, against, ranks=ranks)
 
+    def without(self, cards: tuple[str, ...]) -> "Fit":
+        """Fit again without the results of some cards, starting from this fit.
+
+        Raises:
+            ScalemodelError: a card was not measured, or too few are left.
+        """
+        return without(self, cards)
+
     def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
         """Say how far card `a` is ahead of card `b`."""
         return lead(self, a, b, level)
@@ -125,6 +136,28 @@ def fit(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
         ScalemodelError: the bench has too few cells for this metric.
     """
     return _Prepared.of(bench, metric, seed).fit()
+
+
+def without(whole: Fit, cards: tuple[str, ...]) -> Fit:
+    """Fit a bench again without the results of some cards, starting from the fit of all.
+
+    Nothing of these cards is in the answer but where the search for it began.
+    """
+    for card in cards:
+        whole.labels.card_index(card)
+    table = whole.cells.table
+    stays = ~table["card"].isin(cards).to_numpy()
+    cells = replace(whole.cells, table=table[stays].reset_index(drop=True))
+    settings = FitSettings(HELD_OUT_DRAWS, HELD_OUT_POINTS, whole.seed)
+    prepared = _Prepared.from_cells(whole.bench, cells, settings)
+    warm = WarmStart(
+        whole.model.layout,
+        whole.model.theta,
+        whole.model.scales,
+        whole.model.kept[stays],
+        prepared.labels.places_in(whole.labels),
+    )
+    return prepared.fit(warm)
 
 
 def fit_cached(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
@@ -159,7 +192,10 @@ class _Prepared:
 
     @staticmethod
     def of(bench: Bench, metric: str, seed: int) -> "_Prepared":
-        cells = measured_cells(bench, metric)
+        return _Prepared.from_cells(bench, measured_cells(bench, metric), FitSettings(seed=seed))
+
+    @staticmethod
+    def from_cells(bench: Bench, cells: Cells, settings: FitSettings) -> "_Prepared":
         n_cards, n_cells = cells.table["card"].nunique(), len(cells.table)
         if n_cards < FEWEST_CARDS or n_cells < FEWEST_CELLS:
             raise ScalemodelError(
@@ -169,7 +205,7 @@ class _Prepared:
             )
         labels = make_labels(bench.cards, cells.table)
         observed = observed_cells(labels, cells.table, cells.run_sd)
-        return _Prepared(bench, cells, labels, observed, FitSettings(seed=seed))
+        return _Prepared(bench, cells, labels, observed, settings)
 
     @property
     def specs(self) -> CardSpecs:
@@ -194,8 +230,9 @@ class _Prepared:
         text = json.dumps({**self.described(), "code": code_digest()}, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 
-    def fit(self) -> Fit:
-        return self.answer(fit_model(self.observed, self.specs, self.game_of_scene, self.settings))
+    def fit(self, warm: WarmStart | None = None) -> Fit:
+        data = (self.observed, self.specs, self.game_of_scene)
+        return self.answer(fit_model(*data, self.settings, warm))
 
     def answer(self, model: ModelFit) -> Fit:
         return Fit(

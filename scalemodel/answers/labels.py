@@ -61,6 +61,18 @@ class Labels:
             raise ScalemodelError(_unknown_card(card, self.cards))
         return self.cards.index(card)
 
+    def places_in(self, other: "Labels") -> dict[str, IntArray]:
+        """Return the index in other labels of everything named here; -1 where it is not there."""
+        return {
+            "card": _indices(self.cards, other.cards),
+            "architecture": _indices(self.architectures, other.architectures),
+            "vendor": _indices(self.vendors, other.vendors),
+            "platform": _indices(self.platforms, other.platforms),
+            "game": _indices(self.games, other.games),
+            "scene": _indices(self.scenes, other.scenes),
+            "view": _indices(self.views, other.views),
+        }
+
     def rows(self, cells: pd.DataFrame, cards: IntArray) -> Rows:
         """Return model rows for cells with CHART_COLUMNS and pixels, of the given cards."""
         views = list(zip(cells["game"], cells["preset"], cells["resolution"], strict=True))

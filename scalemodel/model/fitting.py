@@ -6,7 +6,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray, read_only, read_only_mask
-from scalemodel.model.climbing import alternate, first_reached, settle
+from scalemodel.model.climbing import Reached, alternate, first_reached, settle
 from scalemodel.model.inputs import CardSpecs, Observed, shape_of
 from scalemodel.model.layout import Layout
 from scalemodel.model.likelihood import CellLikelihood
@@ -15,6 +15,7 @@ from scalemodel.model.posterior import Draws, draw_posterior
 from scalemodel.model.problem import prepare
 from scalemodel.model.scales import Scales
 from scalemodel.model.settings import FitSettings
+from scalemodel.model.warm import WarmStart
 
 MOST_CLIFF_PASSES = 4
 
@@ -48,31 +49,43 @@ class ModelFit:
 
 
 def fit_model(
-    observed: Observed, specs: CardSpecs, game_of_scene: IntArray, settings: FitSettings
+    observed: Observed,
+    specs: CardSpecs,
+    game_of_scene: IntArray,
+    settings: FitSettings,
+    warm: WarmStart | None = None,
 ) -> ModelFit:
     """Fit the model to measured cells and draw from its posterior.
 
     Cells that fell for lack of memory are found first and left out. One thread does the linear
-    algebra: the matrices are small, and the answer is the same whatever the machine.
+    algebra: the matrices are small, and the answer is the same whatever the machine. A fit of
+    nearly the same cells is a `warm` start.
     """
     with threadpool_limits(limits=1, user_api="blas"):
-        return _fit_model(observed, specs, game_of_scene, settings)
+        return _fit_model(observed, specs, game_of_scene, settings, warm)
 
 
 def _fit_model(
-    observed: Observed, specs: CardSpecs, game_of_scene: IntArray, settings: FitSettings
+    observed: Observed,
+    specs: CardSpecs,
+    game_of_scene: IntArray,
+    settings: FitSettings,
+    warm: WarmStart | None,
 ) -> ModelFit:
     shape = shape_of(specs, observed.rows, game_of_scene, ceiling=settings.ceiling)
-    kept = np.ones(len(observed.log_rate), dtype=bool)
-    needs = np.zeros(len(shape.scene_of_view))
-    problem = prepare(observed, specs, shape)
-    reached = first_reached(problem)
+    kept = np.ones(len(observed.log_rate), dtype=bool) if warm is None else warm.kept
+    problem = prepare(observed.take(np.flatnonzero(kept)), specs, shape)
+    if warm is None:
+        reached = first_reached(problem)
+    else:
+        reached = Reached(warm.carried(problem.layout), warm.scales, 0)
     for _ in range(MOST_CLIFF_PASSES):
         reached = alternate(problem, reached)
         cliffs = _cliffs_below(observed, specs, problem.layout, reached.theta)
+        needs = cliffs.needs_more_than_gb
         if (cliffs.fell == ~kept).all():
             break
-        kept, needs = ~cliffs.fell, cliffs.needs_more_than_gb
+        kept = ~cliffs.fell
         problem = prepare(observed.take(np.flatnonzero(kept)), specs, shape)
     climbed = settle(problem, reached)
     return ModelFit(

@@ -15,7 +15,7 @@ class FitSettings:
         ceiling: whether rates meet a ceiling at all.
     """
 
-    draws: int = 512
-    scale_points: int = 32
+    draws: int = 1024
+    scale_points: int = 16
     seed: int = 0
     ceiling: bool = True

@@ -131,8 +131,9 @@ def _log_likelihood(
     stages = speeds.log_speed.shape[1]
 
     def without_offset(values: list[jax.Array]) -> jax.Array:
-        times = [values[k] - speeds.log_speed[:, k] for k in range(stages)]
-        _, _, _, fill, request, hit, working_set = values[stages:]
+        reference = list(values[:stages])
+        times = [values[k] + values[stages + k] - speeds.log_speed[:, k] for k in range(stages)]
+        _, _, _, fill, request, hit, working_set, set_growth = values[2 * stages :]
         a, t = speeds.arithmetic, speeds.traffic
         if a is not None:
             times[a] = times[a] + jnp.exp(fill) * speeds.log_width
@@ -140,15 +141,20 @@ def _log_likelihood(
             if a is not None:
                 gap = speeds.log_speed[:, t] - speeds.log_speed[:, a] - request
                 times[t] = times[t] + jax.nn.softplus(REQUEST_SHARPNESS * gap) / REQUEST_SHARPNESS
-            saved = jax.nn.softplus(speeds.log_cache - working_set)
+                beside = jax.nn.softplus(-REQUEST_SHARPNESS * request) / REQUEST_SHARPNESS
+                reference[t] = reference[t] + beside
+            saved = jax.nn.softplus(speeds.log_cache - working_set - set_growth)
             times[t] = times[t] - jnp.exp(hit) * saved
-        return -jax.scipy.special.logsumexp(jnp.stack(times), axis=0)
+            saved = jax.nn.softplus(speeds.reference_cache - working_set)
+            reference[t] = reference[t] - jnp.exp(hit) * saved
+        total = jax.scipy.special.logsumexp
+        return total(jnp.stack(reference), axis=0) - total(jnp.stack(times), axis=0)
 
     def log_likelihood(theta: jax.Array, logs: jax.Array) -> jax.Array:
         values = predictors(theta)
-        log_rate, sensitivity = values[stages] + without_offset(values), 1.0
+        log_rate, sensitivity = values[2 * stages] + without_offset(values), 1.0
         if layout.shape.has_ceiling:
-            p, ceiling = jnp.exp(values[stages + 2]), values[stages + 1]
+            p, ceiling = jnp.exp(values[2 * stages + 2]), values[2 * stages + 1]
             gap = p * (log_rate - ceiling)
             log_rate = ceiling - jax.nn.softplus(-gap) / p
             sensitivity = jax.nn.sigmoid(-gap)

@@ -56,16 +56,16 @@ def _shares(model: ModelFit, log_pixels: float) -> FloatArray:
         if group.key == "one" and group.times in ("one", "log_pixels"):
             times = log_pixels if group.times == "log_pixels" else 1.0
             values[layout.predictors.index(group.predictor), :, 0] += theta[:, where[0]] * times
-    cache = model.specs.log_cache
     reference = StageSpeeds(
         log_speed=np.zeros((1, len(model.specs.stages))),
         log_width=np.zeros(1),
-        log_cache=np.array([cache.mean()]),
+        log_cache=np.array([layout.reference.log_cache]),
+        reference_cache=layout.reference.log_cache,
         arithmetic=model.specs.arithmetic,
         traffic=model.specs.traffic,
     )
     at = as_predictors(values, len(model.specs.stages))
-    shares: FloatArray = -gpu_side(reference, at).by_stage[:, 0]
+    shares: FloatArray = -gpu_side(reference, at).by_growth[:, 0]
     return shares
 
 

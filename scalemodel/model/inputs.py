@@ -64,22 +64,26 @@ class CardSpecs:
 class Reference:
     """The reference card that speeds, widths and capacities are measured from (log means).
 
-    Its release is the mean of the tested architectures', in years.
+    Its cache is the mean of the cards that have one, -inf where none has; its release is the mean
+    of the tested architectures', in years.
     """
 
     log_speed: FloatArray
     log_width: float
+    log_cache: float
     capacity: FloatArray
     release: float
 
     @staticmethod
     def of(specs: CardSpecs) -> "Reference":
         """Return the geometric mean card of the given sheets."""
+        cached = specs.log_cache[np.isfinite(specs.log_cache)]
         release = specs.release if specs.release is not None else np.zeros(1)
         first = np.unique(specs.architecture, return_index=True)[1] if len(release) > 1 else [0]
         return Reference(
             specs.log_speed.mean(axis=0),
             float(specs.log_width.mean()),
+            float(cached.mean()) if len(cached) else -np.inf,
             specs.capacity.mean(axis=0),
             float(release[first].mean()),
         )

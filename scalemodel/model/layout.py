@@ -13,8 +13,17 @@ import numpy as np
 from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.inputs import CardSpecs, Reference, Rows, Shape
 
-#: Linear predictors beside one for each stage.
-OTHER_PREDICTORS = ("offset", "ceiling", "log_p", "fill", "request", "hit", "working_set")
+#: Linear predictors beside two for each stage.
+OTHER_PREDICTORS = (
+    "offset",
+    "ceiling",
+    "log_p",
+    "fill",
+    "request",
+    "hit",
+    "working_set",
+    "set_growth",
+)
 CEILING_PREDICTORS = ("ceiling", "log_p")
 
 
@@ -35,7 +44,7 @@ class Group:
 
     Attributes:
         name: unique name.
-        predictor: "stage:NAME" or one of OTHER_PREDICTORS.
+        predictor: "stage:NAME", "growth:NAME" or one of OTHER_PREDICTORS.
         key: what a parameter belongs to: "one", "card", "architecture", "vendor", "platform",
             or, local to a game, "game", "scene", "view", "architecture_scene", "scene_platform".
         mean: prior mean.
@@ -217,6 +226,10 @@ def make_layout(
         positions=tuple(place[end - n : end] for end, n in zip(ends, sizes, strict=True)),
         bounds=np.searchsorted(owner[order], np.arange(shape.games + 1)),
         size=len(owner),
-        predictors=(*(f"stage:{name}" for name in stages), *OTHER_PREDICTORS),
+        predictors=(
+            *(f"stage:{name}" for name in stages),
+            *(f"growth:{name}" for name in stages),
+            *OTHER_PREDICTORS,
+        ),
         scale_priors=scale_priors,
     )

@@ -40,6 +40,7 @@ def stage_speeds(rows: Rows, specs: CardSpecs, layout: Layout) -> StageSpeeds:
         log_speed=specs.log_speed[rows.card] - layout.reference.log_speed,
         log_width=specs.log_width[rows.card] - layout.reference.log_width,
         log_cache=specs.log_cache[rows.card],
+        reference_cache=layout.reference.log_cache,
         arithmetic=specs.arithmetic,
         traffic=specs.traffic,
     )
@@ -55,9 +56,9 @@ def linear_predictors(design: RowDesign, layout: Layout, theta: FloatArray) -> F
 
 def as_predictors(values: FloatArray, stages: int) -> Predictors:
     """Return linear predictors (predictors, ..., rows) under their names."""
-    offset, _, _, fill, request, hit, working_set = values[stages:]
-    stage = np.moveaxis(values[:stages], 0, -1)
-    return Predictors(stage, offset, fill, request, hit, working_set)
+    offset, _, _, fill, request, hit, working_set, set_growth = values[2 * stages :]
+    stage, growth = (np.moveaxis(v, 0, -1) for v in (values[:stages], values[stages : 2 * stages]))
+    return Predictors(stage, growth, offset, fill, request, hit, working_set, set_growth)
 
 
 @dataclass(frozen=True)
@@ -84,25 +85,24 @@ def cell_model(speeds: StageSpeeds, values: FloatArray, *, ceiling: bool) -> Cel
     stages = speeds.log_speed.shape[1]
     at = as_predictors(values, stages)
     gpu = gpu_side(speeds, at)
-    parts = [np.moveaxis(gpu.by_stage, -1, 0), np.ones((1, len(gpu.log_rate)))]
-    zeros = np.zeros_like(gpu.log_rate)
-    parts.append(np.stack([zeros, zeros]))
-    parts.append(np.stack([gpu.by_fill, gpu.by_request, gpu.by_hit, gpu.by_working_set]))
-    gpu_slope = np.concatenate(parts).T
+    zeros, ones = np.zeros_like(gpu.log_rate), np.ones_like(gpu.log_rate)
+    others = (gpu.by_fill, gpu.by_request, gpu.by_hit, gpu.by_working_set, gpu.by_set_growth)
+    rest = np.stack([ones, zeros, zeros, *others], axis=1)
+    gpu_slope = np.concatenate([gpu.by_stage, gpu.by_growth, rest], axis=1)
     if not ceiling:
-        ones = np.ones_like(zeros)
         infinite = np.full_like(zeros, np.inf)
         return CellModel(
             gpu.log_rate, infinite, gpu.log_rate, ones, gpu_slope, np.zeros_like(gpu_slope)
         )
-    log_ceiling, log_p = values[stages + 1], values[stages + 2]
+    at_ceiling, at_log_p = 2 * stages + 1, 2 * stages + 2
+    log_ceiling, log_p = values[at_ceiling], values[at_log_p]
     capped = under_ceiling(gpu.log_rate, log_ceiling, log_p)
     rate_slope = gpu_slope * capped.sensitivity[:, None]
-    rate_slope[:, stages + 1] = 1.0 - capped.sensitivity
-    rate_slope[:, stages + 2] = capped.rate_by_log_p
+    rate_slope[:, at_ceiling] = 1.0 - capped.sensitivity
+    rate_slope[:, at_log_p] = capped.rate_by_log_p
     sensitivity_slope = gpu_slope * capped.sensitivity_by_gap[:, None]
-    sensitivity_slope[:, stages + 1] = -capped.sensitivity_by_gap
-    sensitivity_slope[:, stages + 2] = capped.sensitivity_by_log_p
+    sensitivity_slope[:, at_ceiling] = -capped.sensitivity_by_gap
+    sensitivity_slope[:, at_log_p] = capped.sensitivity_by_log_p
     return CellModel(
         gpu.log_rate,
         log_ceiling,

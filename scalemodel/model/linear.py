@@ -36,11 +36,13 @@ def draw_gpu_side(
     log_rate = at.log_rate[point] + away.offset
     for k in range(stages):
         log_rate += at.by_stage[..., k][point] * away.stage[..., k]
+        log_rate += at.by_growth[..., k][point] * away.growth[..., k]
     for slope, distance in (
         (at.by_fill, away.fill),
         (at.by_request, away.request),
         (at.by_hit, away.hit),
         (at.by_working_set, away.working_set),
+        (at.by_set_growth, away.set_growth),
     ):
         log_rate += slope[point] * distance
     return np.asarray(log_rate)

@@ -51,7 +51,7 @@ def judge_cells(fit: ModelFit, observed: Observed) -> MeasuredCells:
 
 
 def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
-    rows, stages = observed.rows, len(fit.specs.stages)
+    rows = observed.rows
     draws = np.arange(0, len(fit.draws.theta), THINNING)
     design = fit.layout.design(rows, fit.specs)
     values = linear_predictors(design, fit.layout, fit.draws.theta[draws])
@@ -63,8 +63,9 @@ def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
     noise = fit.scales.noise
     strays = noise.gpu * student.ppf((np.arange(NODES) + 0.5) / NODES, noise.tail)
     gpu = usual[..., None] + strays
-    ceiling = values[stages + 1][..., None]
-    capped = under_ceiling(gpu, ceiling, values[stages + 2][..., None])
+    ceiling, log_p = (values[fit.layout.predictors.index(n)] for n in ("ceiling", "log_p"))
+    ceiling = ceiling[..., None]
+    capped = under_ceiling(gpu, ceiling, log_p[..., None])
     residual = observed.log_rate[:, None] - capped.log_rate
     variance = (observed.run_variance + noise.cell**2)[:, None]
     log_weight = -0.5 * (noise.tail + 1) * np.log1p(residual**2 / (noise.tail * variance))
@@ -81,5 +82,5 @@ def ceiling_draws(fit: ModelFit, observed: Observed) -> FloatArray:
     values = linear_predictors(
         fit.layout.design(observed.rows, fit.specs), fit.layout, fit.draws.theta
     )
-    ceilings: FloatArray = values[len(fit.specs.stages) + 1]
+    ceilings: FloatArray = values[fit.layout.predictors.index("ceiling")]
     return ceilings

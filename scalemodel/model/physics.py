@@ -36,6 +36,7 @@ class StageSpeeds:
         log_speed: (rows, stages) log speed of each stage relative to a reference card.
         log_width: (rows,) log parallel width relative to the reference, which loses fill.
         log_cache: (rows,) log of the last-level cache in MB; -inf for none.
+        reference_cache: that of the reference card.
         arithmetic: index of the stage limited by the shaders, or None.
         traffic: index of the stage limited by memory bandwidth, or None.
     """
@@ -43,6 +44,7 @@ class StageSpeeds:
     log_speed: FloatArray
     log_width: FloatArray
     log_cache: FloatArray
+    reference_cache: float
     arithmetic: int | None
     traffic: int | None
 
@@ -52,20 +54,26 @@ class Predictors:
     """The linear predictors of rows; every array broadcasts against (..., rows).
 
     Attributes:
-        stage: (..., rows, stages) log time of each stage on the reference card.
-        offset: log rate added by levels and by card and architecture effects.
+        stage: (..., rows, stages) log time of each stage on the reference card at the reference
+            resolution, up to what all stages have in common.
+        growth: (..., rows, stages) what the row's resolution adds to that.
+        offset: log rate of the reference card at the reference resolution, and what card and
+            architecture add to it.
         fill: log of the share of extra width that is lost (the width exponent is 1 - e^fill).
         request: log of what the reference shaders can request over its nominal bandwidth.
         hit: log exponent with which cache reduces traffic.
-        working_set: log of the working set in MB.
+        working_set: log of the working set in MB at the reference resolution.
+        set_growth: what the row's resolution adds to that.
     """
 
     stage: FloatArray
+    growth: FloatArray
     offset: FloatArray
     fill: FloatArray
     request: FloatArray
     hit: FloatArray
     working_set: FloatArray
+    set_growth: FloatArray
 
 
 @dataclass(frozen=True)
@@ -74,43 +82,92 @@ class GpuSide:
 
     log_rate: FloatArray
     by_stage: FloatArray
+    by_growth: FloatArray
     by_fill: FloatArray
+    by_request: FloatArray
+    by_hit: FloatArray
+    by_working_set: FloatArray
+    by_set_growth: FloatArray
+
+
+@dataclass(frozen=True)
+class _Traffic:
+    """What requests and cache add to the log time of traffic, and its derivatives."""
+
+    cost: FloatArray
     by_request: FloatArray
     by_hit: FloatArray
     by_working_set: FloatArray
 
 
+def _traffic(
+    gap: FloatArray, log_cache: FloatArray | float, working_set: FloatArray, hit: FloatArray
+) -> _Traffic:
+    """Return the cost of traffic where bandwidth exceeds what is requested by `gap` (log)."""
+    cached = log_cache - working_set
+    saved = np.exp(hit) * np.logaddexp(0.0, cached)
+    return _Traffic(
+        cost=np.logaddexp(0.0, REQUEST_SHARPNESS * gap) / REQUEST_SHARPNESS - saved,
+        by_request=-expit(REQUEST_SHARPNESS * gap),
+        by_hit=-saved,
+        by_working_set=np.exp(hit) * expit(cached),
+    )
+
+
 def gpu_side(speeds: StageSpeeds, at: Predictors) -> GpuSide:
-    """Return the log GPU rate ``offset - log sum_j exp(stage_j - speed_j)`` and derivatives."""
-    time = at.stage - speeds.log_speed
+    """Return the log GPU rate and its derivatives.
+
+    The time of a frame relative to that of the reference card at the reference resolution:
+    ``offset - log sum_j exp(stage_j + growth_j - speed_j) + log sum_j exp(stage_j)``, with what
+    fill, requests and cache add to the stages on either side. What all stages have in common
+    drops out, so that the rates which were measured fix the offset and little else.
+    """
+    time = at.stage + at.growth - speeds.log_speed
+    reference = at.stage.copy()
+    a, k = speeds.arithmetic, speeds.traffic
     zero = np.zeros(time.shape[:-1])
-    by_fill, by_request, by_hit, by_set = zero, zero, zero, zero
-    loss = request_share = traffic_saved = hit = cached = zero
-    if speeds.arithmetic is not None:
+    loss, here, there = zero, None, None
+    if a is not None:
         loss = np.exp(at.fill) * speeds.log_width
-        time[..., speeds.arithmetic] += loss
-    if speeds.traffic is not None:
-        k = speeds.traffic
-        if speeds.arithmetic is not None:
-            gap = speeds.log_speed[:, k] - speeds.log_speed[:, speeds.arithmetic] - at.request
-            time[..., k] += np.logaddexp(0.0, REQUEST_SHARPNESS * gap) / REQUEST_SHARPNESS
-            request_share = expit(REQUEST_SHARPNESS * gap)
-        hit = np.exp(at.hit)
-        cached = speeds.log_cache - at.working_set
-        traffic_saved = hit * np.logaddexp(0.0, cached)
-        time[..., k] -= traffic_saved
-    top = time.max(axis=-1, keepdims=True)
-    weight = np.exp(time - top)
+        time[..., a] += loss
+    if k is not None:
+        asked = at.request if a is not None else np.full_like(zero, np.inf)
+        ahead = speeds.log_speed[:, k] - speeds.log_speed[:, a] if a is not None else zero
+        working_set = at.working_set + at.set_growth
+        here = _traffic(ahead - asked, speeds.log_cache, working_set, at.hit)
+        there = _traffic(-asked, speeds.reference_cache, at.working_set, at.hit)
+        time[..., k] += here.cost
+        reference[..., k] += there.cost
+    log_time, share = _sum_of_stages(time)
+    log_reference, reference_share = _sum_of_stages(reference)
+    by_fill = by_request = by_hit = by_set = by_set_growth = zero
+    if a is not None:
+        by_fill = -share[..., a] * loss
+    if k is not None and here is not None and there is not None:
+        own, other = share[..., k], reference_share[..., k]
+        by_request = other * there.by_request - own * here.by_request
+        by_hit = other * there.by_hit - own * here.by_hit
+        by_set_growth = -own * here.by_working_set
+        by_set = other * there.by_working_set + by_set_growth
+    return GpuSide(
+        log_rate=at.offset - log_time + log_reference,
+        by_stage=reference_share - share,
+        by_growth=-share,
+        by_fill=by_fill,
+        by_request=by_request,
+        by_hit=by_hit,
+        by_working_set=by_set,
+        by_set_growth=by_set_growth,
+    )
+
+
+def _sum_of_stages(log_times: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the log of the summed times (..., rows), and each stage's share of the sum."""
+    top = log_times.max(axis=-1, keepdims=True)
+    weight = np.exp(log_times - top)
     total = weight.sum(axis=-1, keepdims=True)
-    share = weight / total
-    log_rate = at.offset - (top + np.log(total))[..., 0]
-    if speeds.arithmetic is not None:
-        by_fill = -share[..., speeds.arithmetic] * loss
-    if speeds.traffic is not None:
-        by_request = share[..., speeds.traffic] * request_share
-        by_hit = share[..., speeds.traffic] * traffic_saved
-        by_set = -share[..., speeds.traffic] * hit * expit(cached)
-    return GpuSide(log_rate, -share, by_fill, by_request, by_hit, by_set)
+    log_sum: FloatArray = (top + np.log(total))[..., 0]
+    return log_sum, weight / total
 
 
 @dataclass(frozen=True)

@@ -41,7 +41,6 @@ def draw_cells(fit: ModelFit, specs: CardSpecs, rows: Rows, seed: int) -> CellDr
     design = fit.layout.design(rows, specs)
     values = linear_predictors(design, fit.layout, fit.draws.theta)
     _add_new_effects(values, fit, specs, rows, rng)
-    stages = len(specs.stages)
     draws = len(fit.draws.theta)
     speeds = stage_speeds(rows, specs, fit.layout)
     gpu = draw_gpu_side(fit, speeds, design, values, np.arange(draws))
@@ -53,7 +52,7 @@ def draw_cells(fit: ModelFit, specs: CardSpecs, rows: Rows, seed: int) -> CellDr
     if not fit.layout.shape.has_ceiling:
         infinite = np.full_like(gpu, np.inf)
         return CellDraws(gpu, infinite, infinite, gpu + mixing * noise)
-    ceiling, log_p = values[stages + 1], values[stages + 2]
+    ceiling, log_p = (values[fit.layout.predictors.index(n)] for n in ("ceiling", "log_p"))
     log_rate = under_ceiling(gpu, ceiling, log_p).log_rate
     return CellDraws(gpu, ceiling, log_p, log_rate + mixing * noise)
 

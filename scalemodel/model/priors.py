@@ -168,7 +168,7 @@ def _stage_groups(specs: CardSpecs) -> list[Group]:
         at = f"stage:{name}"
         groups += [
             Group(f"share:{name}", at, "one", float(np.log(share)), 0.8),
-            Group(f"share_pixels:{name}", at, "one", growth, 0.2, times="log_pixels"),
+            Group(f"share_pixels:{name}", f"growth:{name}", "one", growth, 0.2, times="log_pixels"),
             Group(f"share_scene:{name}", at, "scene", 0.0, "share"),
         ]
     for k in (specs.traffic,):
@@ -224,7 +224,7 @@ def _spec_groups(specs: CardSpecs) -> list[Group]:
         groups += [
             Group("hit", "hit", "one", float(np.log(0.4)), 0.5),
             Group("working_set", "working_set", "one", float(np.log(24.0)), 0.8),
-            Group("working_set_pixels", "working_set", "one", 0.8, 0.3, times="log_pixels"),
+            Group("working_set_pixels", "set_growth", "one", 0.8, 0.3, times="log_pixels"),
         ]
     return groups
 

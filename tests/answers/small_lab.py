@@ -124,12 +124,14 @@ def _log_gpu(
     offset += (use.card_sd * rng.standard_normal(len(cards)))[card]
     offset += use.cell_sd * rng.standard_normal((len(cards), len(games), 3))[card, game, column]
     at = Predictors(
-        stage=SHARES + GROWTH * pixels[:, None] + scene_stage[game],
+        stage=SHARES + scene_stage[game],
+        growth=GROWTH * pixels[:, None],
         offset=offset,
         fill=np.log(0.08) - 0.3 * pixels,
         request=np.full(len(cells), 0.7),
         hit=np.full(len(cells), np.log(0.5)),
-        working_set=np.log(30.0) + 0.7 * pixels,
+        working_set=np.full(len(cells), np.log(30.0)),
+        set_growth=0.7 * pixels,
     )
     rate: np.ndarray = gpu_side(_speeds(cards, card), at).log_rate
     return rate
@@ -152,6 +154,7 @@ def _speeds(cards: pd.DataFrame, card: np.ndarray) -> StageSpeeds:
         log_speed=(speed - speed.mean(axis=0))[card],
         log_width=(width - width.mean())[card],
         log_cache=np.log(cards["cache_mb"].to_numpy(dtype=float))[card],
+        reference_cache=float(np.log(cards["cache_mb"]).mean()),
         arithmetic=0,
         traffic=1,
     )

@@ -31,16 +31,19 @@ def random_point(seed: int, rows: int = 5) -> tuple[StageSpeeds, Predictors]:
         log_speed=rng.normal(0, 0.7, (rows, STAGES)),
         log_width=rng.normal(0, 0.7, rows),
         log_cache=cache,
+        reference_cache=float(rng.normal(3.0, 1.0)),
         arithmetic=0,
         traffic=1,
     )
     at = Predictors(
         stage=rng.normal(-1.5, 1.0, (rows, STAGES)),
+        growth=rng.normal(0.0, 0.5, (rows, STAGES)),
         offset=rng.normal(4.0, 1.0, rows),
         fill=rng.normal(-2.5, 0.8, rows),
         request=rng.normal(0.3, 0.6, rows),
         hit=rng.normal(-1.0, 0.5, rows),
         working_set=rng.normal(3.0, 0.8, rows),
+        set_growth=rng.normal(0.0, 0.4, rows),
     )
     return speeds, at
 
@@ -50,7 +53,7 @@ def random_point(seed: int, rows: int = 5) -> tuple[StageSpeeds, Predictors]:
 def test_derivatives_of_the_gpu_side(seed: int) -> None:
     speeds, at = random_point(seed)
     exact = gpu_side(speeds, at)
-    for name in ("fill", "request", "hit", "working_set"):
+    for name in ("fill", "request", "hit", "working_set", "set_growth"):
         value = getattr(at, name)
         up = gpu_side(speeds, replace(at, **{name: value + STEP})).log_rate
         down = gpu_side(speeds, replace(at, **{name: value - STEP})).log_rate
@@ -61,13 +64,16 @@ def test_derivatives_of_the_gpu_side(seed: int) -> None:
         up = gpu_side(speeds, replace(at, stage=at.stage + shift)).log_rate
         down = gpu_side(speeds, replace(at, stage=at.stage - shift)).log_rate
         np.testing.assert_allclose(exact.by_stage[:, k], (up - down) / (2 * STEP), **CLOSE)
+        up = gpu_side(speeds, replace(at, growth=at.growth + shift)).log_rate
+        down = gpu_side(speeds, replace(at, growth=at.growth - shift)).log_rate
+        np.testing.assert_allclose(exact.by_growth[:, k], (up - down) / (2 * STEP), **CLOSE)
 
 
 @given(seeds)
 @same_each_time
 def test_the_stages_share_the_frame_among_them(seed: int) -> None:
     # Theorem: the time of a frame is a sum over stages, so their elasticities sum to one.
-    shares = -gpu_side(*random_point(seed)).by_stage
+    shares = -gpu_side(*random_point(seed)).by_growth
     assert (shares >= 0).all()
     np.testing.assert_allclose(shares.sum(axis=-1), 1.0, rtol=1e-12)
 
@@ -75,11 +81,27 @@ def test_the_stages_share_the_frame_among_them(seed: int) -> None:
 def test_without_a_spec_for_a_stage_its_laws_do_not_act() -> None:
     speeds, at = random_point(1)
     bare = gpu_side(replace(speeds, arithmetic=None, traffic=None), at)
+    time = np.exp(at.stage + at.growth - speeds.log_speed).sum(axis=1)
     np.testing.assert_allclose(
-        bare.log_rate, at.offset - np.log(np.exp(at.stage - speeds.log_speed).sum(axis=1))
+        bare.log_rate, at.offset - np.log(time / np.exp(at.stage).sum(axis=1))
     )
     for slope in (bare.by_fill, bare.by_request, bare.by_hit, bare.by_working_set):
         assert (slope == 0).all()
+
+
+def test_the_offset_is_the_rate_of_the_reference_card() -> None:
+    speeds, at = random_point(5)
+    card = replace(
+        speeds,
+        log_speed=np.zeros_like(speeds.log_speed),
+        log_width=np.zeros_like(speeds.log_width),
+        log_cache=np.full_like(speeds.log_cache, speeds.reference_cache),
+    )
+    here = replace(at, growth=np.zeros_like(at.growth), set_growth=np.zeros_like(at.set_growth))
+    np.testing.assert_allclose(gpu_side(card, here).log_rate, at.offset, rtol=1e-12)
+    # What all stages have in common drops out, for any card.
+    heavier = gpu_side(speeds, replace(at, stage=at.stage + 0.7))
+    np.testing.assert_allclose(heavier.log_rate, gpu_side(speeds, at).log_rate, rtol=1e-12)
 
 
 def test_evaluating_leaves_its_input_alone() -> None:

@@ -27,7 +27,7 @@ from scalemodel.model.scales import TAIL_BOUNDS
 jax.config.update("jax_enable_x64", True)
 
 Array = NDArray[np.float64]
-CHAINS, WARMUP = 4, 500
+CHAINS, WARMUP = 4, 400
 #: Directions in which the density curves less are taken to curve this much.
 LEAST_CURVATURE = 0.3
 
@@ -268,7 +268,11 @@ def sample(problem: FitProblem, climbed: Climbed, model: JaxModel, kept: int, se
     values, vectors = np.linalg.eigh(curvature)
     spread = vectors / np.sqrt(np.maximum(values, LEAST_CURVATURE))
     mcmc = MCMC(
-        NUTS(potential_fn=lambda at: -density(spread @ at), target_accept_prob=0.95),
+        NUTS(
+            potential_fn=lambda at: -density(spread @ at),
+            target_accept_prob=0.95,
+            max_tree_depth=(6, 10),
+        ),
         num_warmup=WARMUP,
         num_samples=kept,
         num_chains=CHAINS,

@@ -41,6 +41,7 @@ from scalemodel.model.inputs import CardSpecs, Observed  # noqa: E402
 from scalemodel.model.layout import Layout, ScalePrior  # noqa: E402
 from scalemodel.model.likelihood import linear_predictors, stage_speeds  # noqa: E402
 from scalemodel.model.linear import draw_gpu_side  # noqa: E402
+from scalemodel.model.physics import REQUEST_SHARPNESS  # noqa: E402
 from scalemodel.model.posterior import Draws, draw_posterior  # noqa: E402
 from scalemodel.model.predictive import draw_cells  # noqa: E402
 from scalemodel.model.problem import FitProblem, prepare  # noqa: E402
@@ -113,14 +114,14 @@ def compare_parameters(design: Design, truth: Truth, draws: Draws, layout: Layou
 def traffic_share(layout: Layout, theta: FloatArray) -> FloatArray:
     """Return the share of traffic in a frame on the reference card, less what its cache serves.
 
-    At 2560 x 1440, effects of scenes and architectures apart. Its cache is 24 MB; theta has shape
-    (..., size).
+    At 2560 x 1440, effects of scenes and architectures apart. Theta has shape (..., size).
     """
     stages = layout.predictors[: len(layout.reference.log_speed)]
     time = [theta[..., layout.position(s.replace("stage", "share"))[0]] for s in stages]
     at = {name: theta[..., layout.position(name)[0]] for name in ("request", "hit", "working_set")}
-    time[1] = time[1] + np.logaddexp(0.0, -4.0 * at["request"]) / 4.0
-    time[1] = time[1] - np.exp(at["hit"]) * np.logaddexp(0.0, np.log(24.0) - at["working_set"])
+    time[1] = time[1] + np.logaddexp(0.0, -REQUEST_SHARPNESS * at["request"]) / REQUEST_SHARPNESS
+    cached = layout.reference.log_cache - at["working_set"]
+    time[1] = time[1] - np.exp(at["hit"]) * np.logaddexp(0.0, cached)
     share: FloatArray = np.exp(time[1] - np.logaddexp.reduce(time))
     return share
 

@@ -14,7 +14,7 @@ from scipy.special import expit
 from scalemodel.model.arrays import FloatArray
 
 #: Sharpness of the smooth minimum of nominal bandwidth and what the shaders can request.
-REQUEST_SHARPNESS = 4.0
+REQUEST_SHARPNESS = 2.0
 
 
 def smooth_min(a: ArrayLike, b: ArrayLike, p: ArrayLike) -> NDArray[Any]:

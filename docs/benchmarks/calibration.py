@@ -70,8 +70,8 @@ def fit_cells(problem: FitProblem, specs: CardSpecs, settings: FitSettings) -> M
 
 
 def knowing(problem: FitProblem, scales: dict[str, float]) -> FitProblem:
-    """Return the problem with the scales known."""
-    priors = {name: ScalePrior(value, 0.0) for name, value in scales.items()}
+    """Return the problem with the scales known to a thousandth."""
+    priors = {name: ScalePrior(value, 1e-3) for name, value in scales.items()}
     layout = replace(problem.layout, scale_priors=priors)
     return replace(problem, layout=layout, likelihood=replace(problem.likelihood, layout=layout))
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scalemodel.model.arrays import FloatArray, IntArray
+from scalemodel.model.layout import NOISE_NAMES
 from scalemodel.model.mode import MOST_STEPS, TOLERANCE, Mode, Prior, find_mode
 from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import Scales, first_scales, scale_slopes, update_scales
@@ -12,15 +13,15 @@ from scalemodel.model.scales import Scales, first_scales, scale_slopes, update_s
 MOST_ROUNDS = 60
 FIRST_STEPS = 25
 STEPS_BETWEEN_SCALES = 3
-STEPS_AT_SCALE_POINT = 10
+STEPS_AT_SCALE_POINT = 15
 #: Expected gain in log density below which the next step is as good as the mode, and below which
 #: two climbs can be compared.
 NEAR, ROUGHLY = 1e-2, 0.1
 #: Largest change of a log scale, as a share of its sd, at which rounds stop, and longest step, in
 #: sds, that may then be left to take.
-SCALE_TOLERANCE, FARTHEST_LAST_STEP = 0.1, 1.0
+SCALE_TOLERANCE, FARTHEST_LAST_STEP = 0.1, 3.0
 #: Step of a log scale over which curvature is taken, and least curvature, in sds of the prior.
-SCALE_STEP, LEAST_CURVATURE = 0.1, 0.5
+SCALE_STEP, LEAST_CURVATURE = 0.05, 0.5
 
 
 @dataclass(frozen=True)
@@ -133,21 +134,40 @@ def _last_step(problem: FitProblem, reached: Reached) -> _LastStep:
     scales = reached.scales
     mode = mode_at(problem, scales, reached.theta, STEPS_AT_SCALE_POINT, NEAR)
     slopes = scale_slopes(problem.likelihood, mode, scales)
+    density = _density(problem, mode, scales)
     curvature, by_scale = np.zeros((len(names),) * 2), np.zeros((len(names), len(mode.theta)))
+    exact = slopes.copy()
     free = np.flatnonzero(priors > 0)
     for k in free:
         beside = scales.moved({names[k]: SCALE_STEP})
         other = mode_at(problem, beside, mode.ahead, STEPS_AT_SCALE_POINT, NEAR)
-        curvature[k] = (slopes - scale_slopes(problem.likelihood, other, beside)) / SCALE_STEP
+        there = scale_slopes(problem.likelihood, other, beside)
+        curvature[k] = (slopes - there) / SCALE_STEP
         by_scale[k] = (other.ahead - mode.ahead) / SCALE_STEP
+        if names[k] not in NOISE_NAMES:
+            # The slopes take the information as constant; the density itself does not.
+            rise = (_density(problem, other, beside) - density) / SCALE_STEP
+            exact[k] += rise - 0.5 * (slopes[k] + there[k])
     covariance = _covariance(curvature, priors, free)
     sd = np.sqrt(np.diag(covariance))
-    step = covariance @ slopes
+    step = covariance @ exact
     length = float((np.abs(step[free]) / sd[free]).max(initial=0.0))
     step *= min(1.0, FARTHEST_LAST_STEP / max(length, 1e-9))
     moved = scales.moved(dict(zip(names, step.tolist(), strict=True)))
     settled = Scales(moved.values, dict(zip(names, sd.tolist(), strict=True)))
     return _LastStep(settled, mode.ahead + step @ by_scale, covariance, by_scale, length)
+
+
+def _density(problem: FitProblem, mode: Mode, scales: Scales) -> float:
+    """Return the log marginal density of the scales, priors included (Laplace's approximation)."""
+    priors = problem.layout.scale_priors
+    away = [
+        np.log(value / priors[name].median) / priors[name].log_sd
+        for name, value in scales.values.items()
+        if priors[name].log_sd > 0
+    ]
+    # Where the mode is not quite reached, the next step would gain the decrement.
+    return mode.log_marginal() + mode.decrement - 0.5 * float(np.square(away).sum())
 
 
 def _covariance(curvature: FloatArray, priors: FloatArray, free: IntArray) -> FloatArray:

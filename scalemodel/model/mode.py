@@ -19,7 +19,9 @@ MOST_STEPS = 60
 MOST_DAMPINGS = 12
 #: Expected gain of a step below which the information is as good as constant, and steps taken
 #: with it before it is found anew.
-CLOSE, MOST_QUASI_STEPS = 1.0, 12
+CLOSE, MOST_QUASI_STEPS = 5.0, 12
+#: Expected gain below which one more step is taken on trust.
+NEARLY = 0.5
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,7 @@ class Mode:
         log_density: log likelihood plus log prior.
         decrement: expected gain of one more step; small when converged.
         steps: Newton steps taken.
-        ahead: where one more step would lead.
+        ahead: where one more step would lead, if that is likely to be nearer.
     """
 
     theta: FloatArray
@@ -116,7 +118,7 @@ def find_mode(
         here.density,
         here.decrement,
         steps,
-        here.theta + here.step,
+        here.theta + here.step if here.decrement < NEARLY else here.theta,
     )
 
 
@@ -171,11 +173,17 @@ def _damped_step(
     """Return a higher place along Newton's step, or along ever more damped ones, or None."""
     step, damping = here.step, 0.0
     for _ in range(MOST_DAMPINGS):
+        best, gained = None, 0.0
         for fraction in (1.0, 0.5):
             trial = here.theta + fraction * step
             value = likelihood.log_likelihood(trial, noise) + prior.log_density(trial)
-            if value > here.density:
-                return trial
+            if value - here.density > gained:
+                best, gained = trial, value - here.density
+            # Where the curvature is twice what the information says, a full step gains nothing.
+            if gained > 0.5 * here.decrement:
+                break
+        if best is not None:
+            return best
         damping = max(10.0 * damping, 1e-2)
         step = here.information.damped(damping).factorise().solve(here.gradient)
     return None

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.spatial.distance import cdist
 
 from scalemodel.model.arrays import FloatArray
-from scalemodel.model.inputs import CardSpecs, Shape
+from scalemodel.model.inputs import CardSpecs, Observed, Shape
 from scalemodel.model.layout import Group, ScalePrior
 
 #: Typical share of the time of a frame on the reference card, and how its time grows with pixels.
@@ -68,6 +68,13 @@ class Levels:
 
     scene: float
     ceiling: float
+
+    @staticmethod
+    def of(observed: Observed, shape: Shape) -> "Levels":
+        """Return where the observed rates lie."""
+        key = observed.rows.scene * shape.platforms + observed.rows.platform
+        tops = [observed.log_rate[key == k].max() for k in np.unique(key)]
+        return Levels(float(observed.log_rate.mean()), float(np.mean(tops)))
 
 
 def spec_features(specs: CardSpecs) -> FloatArray:

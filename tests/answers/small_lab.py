@@ -123,8 +123,10 @@ def _log_gpu(
     offset += np.array([ARCHITECTURES[a] for a in cards["architecture"]])[card]
     offset += (use.card_sd * rng.standard_normal(len(cards)))[card]
     offset += use.cell_sd * rng.standard_normal((len(cards), len(games), 3))[card, game, column]
+    stage = SHARES + scene_stage[game]
+    offset -= np.log(np.exp(stage).sum(axis=1))  # LEVELS are of a frame of one unit of time
     at = Predictors(
-        stage=SHARES + scene_stage[game],
+        stage=stage,
         growth=GROWTH * pixels[:, None],
         offset=offset,
         fill=np.log(0.08) - 0.3 * pixels,

@@ -33,21 +33,25 @@ class Curve:
     Attributes:
         y: (rows,) data.
         value: the curve's (rows,) values at parameters.
-        slope: its (rows, parameters) derivatives.
+        by_theta: its (rows, parameters) derivatives.
         places: which parameters form a block, and which the border.
     """
 
     y: FloatArray
     value: Callable[[FloatArray], FloatArray]
-    slope: Callable[[FloatArray], FloatArray]
+    by_theta: Callable[[FloatArray], FloatArray]
     places: Places
 
     def log_likelihood(self, theta: FloatArray, noise: Noise) -> float:
         residual = self.y - self.value(theta)
         return float(-0.5 * (residual @ residual) / noise.cell**2)
 
+    def slope(self, theta: FloatArray, noise: Noise) -> tuple[float, FloatArray]:
+        at = self.evaluate(theta, noise)
+        return at.log_likelihood, at.gradient
+
     def evaluate(self, theta: FloatArray, noise: Noise) -> CurveAt:
-        residual, slope = self.y - self.value(theta), self.slope(theta)
+        residual, slope = self.y - self.value(theta), self.by_theta(theta)
         return CurveAt(
             self.log_likelihood(theta, noise),
             slope.T @ residual / noise.cell**2,

@@ -35,6 +35,7 @@ def _settle_closely(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(climbing, "SCALE_TOLERANCE", 1e-5)
     monkeypatch.setattr(climbing, "MOST_ROUNDS", 500)
     monkeypatch.setattr(climbing, "NEAR", 1e-12)
+    monkeypatch.setattr(climbing, "SCALE_STEP", 1e-3)
 
 
 @dataclass(frozen=True)

@@ -14,9 +14,9 @@ MOST_ROUNDS = 60
 FIRST_STEPS = 25
 STEPS_BETWEEN_SCALES = 3
 STEPS_AT_SCALE_POINT = 15
-#: Expected gain in log density below which the next step is as good as the mode, and below which
-#: two climbs can be compared.
-NEAR, ROUGHLY = 1e-2, 0.1
+#: Expected gain in log density below which the next step is as good as the mode, below which two
+#: climbs can be compared, and below which small differences between modes can be seen.
+NEAR, ROUGHLY, CLOSELY = 1e-2, 0.1, 1e-6
 #: Largest change of a log scale, as a share of its sd, at which rounds stop, and longest step, in
 #: sds, that may then be left to take.
 SCALE_TOLERANCE, FARTHEST_LAST_STEP = 0.1, 3.0
@@ -132,7 +132,7 @@ def _last_step(problem: FitProblem, reached: Reached) -> _LastStep:
     names = problem.layout.scale_names()
     priors = np.array([problem.layout.scale_priors[name].log_sd for name in names])
     scales = reached.scales
-    mode = mode_at(problem, scales, reached.theta, STEPS_AT_SCALE_POINT, NEAR)
+    mode = mode_at(problem, scales, reached.theta, MOST_STEPS, CLOSELY)
     slopes = scale_slopes(problem.likelihood, mode, scales)
     density = _density(problem, mode, scales)
     curvature, by_scale = np.zeros((len(names),) * 2), np.zeros((len(names), len(mode.theta)))
@@ -140,10 +140,10 @@ def _last_step(problem: FitProblem, reached: Reached) -> _LastStep:
     free = np.flatnonzero(priors > 0)
     for k in free:
         beside = scales.moved({names[k]: SCALE_STEP})
-        other = mode_at(problem, beside, mode.ahead, STEPS_AT_SCALE_POINT, NEAR)
+        other = mode_at(problem, beside, mode.theta, MOST_STEPS, CLOSELY)
         there = scale_slopes(problem.likelihood, other, beside)
         curvature[k] = (slopes - there) / SCALE_STEP
-        by_scale[k] = (other.ahead - mode.ahead) / SCALE_STEP
+        by_scale[k] = (other.theta - mode.theta) / SCALE_STEP
         if names[k] not in NOISE_NAMES:
             # The slopes take the information as constant; the density itself does not.
             rise = (_density(problem, other, beside) - density) / SCALE_STEP
@@ -155,7 +155,7 @@ def _last_step(problem: FitProblem, reached: Reached) -> _LastStep:
     step *= min(1.0, FARTHEST_LAST_STEP / max(length, 1e-9))
     moved = scales.moved(dict(zip(names, step.tolist(), strict=True)))
     settled = Scales(moved.values, dict(zip(names, sd.tolist(), strict=True)))
-    return _LastStep(settled, mode.ahead + step @ by_scale, covariance, by_scale, length)
+    return _LastStep(settled, mode.theta + step @ by_scale, covariance, by_scale, length)
 
 
 def _density(problem: FitProblem, mode: Mode, scales: Scales) -> float:
@@ -166,8 +166,7 @@ def _density(problem: FitProblem, mode: Mode, scales: Scales) -> float:
         for name, value in scales.values.items()
         if priors[name].log_sd > 0
     ]
-    # Where the mode is not quite reached, the next step would gain the decrement.
-    return mode.log_marginal() + mode.decrement - 0.5 * float(np.square(away).sum())
+    return mode.log_marginal() - 0.5 * float(np.square(away).sum())
 
 
 def _covariance(curvature: FloatArray, priors: FloatArray, free: IntArray) -> FloatArray:

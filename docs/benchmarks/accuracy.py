@@ -29,7 +29,11 @@ from scalemodel.model.scores import auc, brier  # noqa: E402
 
 CHART = ["platform", "game", "preset", "resolution"]
 LEVELS = (0.5, 0.8, 0.95)
-METRIC_TRUTH = {"average": "true_fps", "low_1pct": "true_low_1pct_fps"}
+METRIC_TRUTH = {
+    "average": "true_fps",
+    "low_1pct": "true_low_1pct_fps",
+    "low_01pct": "true_low_01pct_fps",
+}
 
 
 @dataclass(frozen=True)
@@ -56,8 +60,23 @@ def read_case(name: str, folder: Path, truth: Path) -> Case:
     return Case(name, sm.read_bench(folder), sm.read_specs(folder / "specs.csv"), read)
 
 
-def judge(case: Case, metric: str) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return one row a method and held-out cell, and one row a measured cell with its flag."""
+@dataclass(frozen=True)
+class Judged:
+    """What one case gave.
+
+    Attributes:
+        predicted: one row a method and held-out cell.
+        flagged: one row a measured cell with its flag.
+        faster: one row a held-out cell and tested card, with `p_faster` and which one was.
+    """
+
+    predicted: pd.DataFrame
+    flagged: pd.DataFrame
+    faster: pd.DataFrame
+
+
+def judge(case: Case, metric: str) -> Judged:
+    """Fit a case and set everything it says beside the truth."""
     started = time.perf_counter()
     fit = sm.fit(case.bench, metric)
     seconds = time.perf_counter() - started
@@ -73,7 +92,19 @@ def judge(case: Case, metric: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     parts = [good.assign(method="scalemodel")]
     parts += [peer_rows(name, fit, case, good) for name in PEERS]
     results = fit.ceilings().table.merge(case.truth, on=["card", *CHART])
-    return pd.concat(parts), results.assign(lab=case.name)
+    faster = which_is_faster(fit, case, METRIC_TRUTH[metric])
+    return Judged(pd.concat(parts), results.assign(lab=case.name), faster)
+
+
+def which_is_faster(fit: sm.Fit, case: Case, truth: str) -> pd.DataFrame:
+    """Return `p_faster` of each held-out card over each tested one, and whether it is faster."""
+    answer = fit.predict(case.specs, against=fit.labels.cards).against
+    columns = ["card", *CHART, truth, "over_memory", "at_ceiling"]
+    ours = answer[answer["reason"] == ""].merge(case.truth[columns], on=["card", *CHART])
+    theirs = case.truth[columns].rename(columns={"card": "against"})
+    both = ours.merge(theirs, on=["against", *CHART], suffixes=("", "_of_other"))
+    fits = ~(both["over_memory"].astype(bool) | both["over_memory_of_other"].astype(bool))
+    return both[fits].assign(faster=both[truth] > both[f"{truth}_of_other"])
 
 
 def peer_rows(name: str, fit: sm.Fit, case: Case, good: pd.DataFrame) -> pd.DataFrame:
@@ -147,6 +178,21 @@ def flags(results: pd.DataFrame) -> str:
     )
 
 
+def faster(rows: pd.DataFrame) -> str:
+    """Return how often the card that `p_faster` favours is the faster one."""
+    edges = [-0.01, 0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95, 1.0]
+    tables = []
+    for words, own in (
+        ("all", rows),
+        ("neither at the ceiling", rows[~(rows["at_ceiling"] | rows["at_ceiling_of_other"])]),
+    ):
+        curve = own.groupby(pd.cut(own["p_faster"], edges), observed=True)
+        table = curve.agg(p=("p_faster", "mean"), share=("faster", "mean"), n=("faster", "size"))
+        score = np.mean(brier(own["p_faster"].to_numpy(), own["faster"].to_numpy(dtype=bool)))
+        tables.append(f"{words}: Brier {score:.4f} over {len(own)} pairs\n\n{markdown(table)}")
+    return "\n\n".join(tables)
+
+
 def markdown(table: pd.DataFrame) -> str:
     """Return a table as Markdown, four significant digits."""
     flat = table.reset_index()
@@ -166,20 +212,20 @@ def main() -> None:
     chosen = parser.parse_args()
     demo = read_case("demo", ROOT / "scalemodel/demo", ROOT / "datasets/demo/truth.csv")
     cases = [demo] if chosen.demo else labs(chosen.labs)
-    rows, results = [], []
+    judged = []
     for case in cases:
-        predicted, flagged = judge(case, chosen.metric)
-        rows.append(predicted)
-        results.append(flagged)
-        print(case.name, f"fit {predicted['seconds'].iloc[0]:.1f} s", file=sys.stderr)
-    table, flagged = pd.concat(rows), pd.concat(results)
+        judged.append(judge(case, chosen.metric))
+        seconds = judged[-1].predicted["seconds"].iloc[0]
+        print(case.name, f"fit {seconds:.1f} s", file=sys.stderr)
+    table = pd.concat([j.predicted for j in judged])
     own = table[table["method"] == "scalemodel"]
     packages = ", ".join(f"{n} {version(n)}" for n in ("numpy", "scipy", "scikit-learn"))
     print(f"{platform.machine()}, Python {platform.python_version()}, {packages}\n")
     print(markdown(summary(table, ["method"])), "\n")
     print(markdown(summary(own, ["card" if chosen.demo else "kind"])), "\n")
     print(markdown(summary(own, ["at_ceiling"])), "\n")
-    print(flags(flagged))
+    print(flags(pd.concat([j.flagged for j in judged])), "\n")
+    print(faster(pd.concat([j.faster for j in judged])))
 
 
 if __name__ == "__main__":

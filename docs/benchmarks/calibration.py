@@ -36,13 +36,14 @@ sys.path.insert(0, str(ROOT))
 
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray  # noqa: E402
 from scalemodel.model.climbing import climb  # noqa: E402
+from scalemodel.model.draws import Draws  # noqa: E402
 from scalemodel.model.fitting import ModelFit  # noqa: E402
 from scalemodel.model.inputs import CardSpecs, Observed  # noqa: E402
 from scalemodel.model.layout import Layout, ScalePrior  # noqa: E402
 from scalemodel.model.likelihood import linear_predictors, stage_speeds  # noqa: E402
 from scalemodel.model.linear import draw_gpu_side  # noqa: E402
 from scalemodel.model.physics import REQUEST_SHARPNESS  # noqa: E402
-from scalemodel.model.posterior import Draws, draw_posterior  # noqa: E402
+from scalemodel.model.posterior import draw_posterior  # noqa: E402
 from scalemodel.model.predictive import draw_cells  # noqa: E402
 from scalemodel.model.problem import FitProblem, prepare  # noqa: E402
 from scalemodel.model.scores import uniformity  # noqa: E402
@@ -131,7 +132,9 @@ def compare_sides(design: Design, truth: Truth, fit: ModelFit) -> dict:
     terms = fit.layout.design(design.rows, design.specs)
     values = linear_predictors(terms, fit.layout, fit.draws.theta)
     speeds = stage_speeds(design.rows, design.specs, fit.layout)
-    gpu = draw_gpu_side(fit, speeds, terms, values, np.arange(len(fit.draws.theta)))
+    gpu = draw_gpu_side(
+        fit.layout, fit.draws, speeds, terms, values, np.arange(len(fit.draws.theta))
+    )
     ceiling = values[fit.layout.predictors.index("ceiling")]
     rows, model = design.rows, truth.model
     lowest = np.where(rows.log_pixels == rows.log_pixels.min(), rows.scene * 10 + rows.platform, -1)

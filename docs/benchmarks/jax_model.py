@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from numpyro.infer import MCMC, NUTS
 
 from scalemodel.model.climbing import Climbed
+from scalemodel.model.draws import Draws
 from scalemodel.model.layout import Layout, RowDesign
 from scalemodel.model.likelihood import squared_scale
 from scalemodel.model.physics import REQUEST_SHARPNESS
-from scalemodel.model.posterior import Draws
 from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import TAIL_BOUNDS
 

@@ -30,11 +30,12 @@ import scalemodel as sm  # noqa: E402
 from datasets.labsim import LabSettings, simulate_lab  # noqa: E402
 from scalemodel.answers.sheets import complete_sheets  # noqa: E402
 from scalemodel.model.climbing import Climbed, climb  # noqa: E402
+from scalemodel.model.draws import Draws  # noqa: E402
 from scalemodel.model.fitting import ModelFit  # noqa: E402
 from scalemodel.model.inputs import Rows  # noqa: E402
 from scalemodel.model.likelihood import Noise, linear_predictors  # noqa: E402
 from scalemodel.model.mode import Prior, find_mode  # noqa: E402
-from scalemodel.model.posterior import Draws, draw_posterior  # noqa: E402
+from scalemodel.model.posterior import draw_posterior  # noqa: E402
 from scalemodel.model.predictive import draw_cells  # noqa: E402
 from scalemodel.model.problem import FitProblem, prepare  # noqa: E402
 from scalemodel.model.scales import Scales  # noqa: E402

@@ -79,11 +79,12 @@ def alternate(problem: FitProblem, reached: Reached) -> Reached:
     while rounds < MOST_ROUNDS and moved > SCALE_TOLERANCE:
         mode = mode_at(problem, scales, theta, STEPS_BETWEEN_SCALES, NEAR)
         updated = update_scales(problem.likelihood, mode, scales)
-        moved = max(
+        steps = [
             abs(np.log(updated.values[n] / scales.values[n])) / updated.log_sd[n]
             for n in updated.values
             if updated.log_sd[n] > 0
-        )
+        ]
+        moved = max(steps, default=0.0)
         theta, scales, rounds = mode.ahead, updated, rounds + 1
     return Reached(theta, scales, reached.rounds + rounds)
 

@@ -7,11 +7,12 @@ from threadpoolctl import threadpool_limits
 
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray, read_only, read_only_mask
 from scalemodel.model.climbing import Reached, alternate, first_reached, settle
+from scalemodel.model.draws import Draws
 from scalemodel.model.inputs import CardSpecs, Observed, shape_of
 from scalemodel.model.layout import Layout
 from scalemodel.model.likelihood import CellLikelihood
 from scalemodel.model.memory import Cliffs, find_cliffs
-from scalemodel.model.posterior import Draws, draw_posterior
+from scalemodel.model.posterior import draw_posterior
 from scalemodel.model.problem import prepare
 from scalemodel.model.scales import Scales
 from scalemodel.model.settings import FitSettings

@@ -76,6 +76,10 @@ class RowDesign:
     weight: FloatArray
     predictor: IntArray
 
+    def take(self, keep: IntArray) -> "RowDesign":
+        """Return the design of the rows at the given positions."""
+        return RowDesign(self.index[keep], self.weight[keep], self.predictor)
+
 
 @dataclass(frozen=True)
 class Layout:

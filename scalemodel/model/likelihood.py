@@ -118,7 +118,9 @@ def squared_scale(run_variance: FloatArray, sensitivity: FloatArray, noise: Nois
     return run_variance + noise.cell**2 + (sensitivity * noise.gpu) ** 2
 
 
-def student_log_density(squared: FloatArray, scale2: FloatArray, tail: float) -> FloatArray:
+def student_log_density(
+    squared: FloatArray, scale2: FloatArray, tail: float | FloatArray
+) -> FloatArray:
     """Return log t densities at squared residuals, with squared scales and degrees of freedom."""
     constant = gammaln((tail + 1) / 2) - gammaln(tail / 2) - 0.5 * np.log(np.pi * tail)
     kernel: FloatArray = np.log1p(squared / (tail * scale2))

@@ -10,27 +10,32 @@ Kadane 1986, JASA 81; the same is done for predictors by Rue, Martino & Chopin 2
 import numpy as np
 
 from scalemodel.model.arrays import FloatArray, IntArray
-from scalemodel.model.fitting import ModelFit
-from scalemodel.model.layout import RowDesign
+from scalemodel.model.draws import Draws
+from scalemodel.model.layout import Layout, RowDesign
 from scalemodel.model.likelihood import as_predictors, linear_predictors
 from scalemodel.model.physics import StageSpeeds, gpu_side
 
 
 def draw_gpu_side(
-    fit: ModelFit, speeds: StageSpeeds, design: RowDesign, values: FloatArray, draws: IntArray
+    layout: Layout,
+    draws: Draws,
+    speeds: StageSpeeds,
+    design: RowDesign,
+    values: FloatArray,
+    chosen: IntArray,
 ) -> FloatArray:
     """Return (draws, rows) log GPU rates.
 
     Args:
-        fit: the fit.
+        layout, draws: those of the fit.
         speeds: what the sheets say of the rows.
         design: which parameters act on the rows.
         values: (predictors, draws, rows) linear predictors of the draws, new effects included.
-        draws: (draws,) which of the fit's draws these are.
+        chosen: (draws,) which of the fit's draws these are.
     """
     stages = speeds.log_speed.shape[1]
-    centers = linear_predictors(design, fit.layout, fit.draws.centers)
-    point = fit.draws.point[draws]
+    centers = linear_predictors(design, layout, draws.centers)
+    point = draws.point[chosen]
     at = gpu_side(speeds, as_predictors(centers, stages))
     away = as_predictors(values - centers[:, point], stages)
     log_rate = at.log_rate[point] + away.offset

@@ -56,7 +56,7 @@ def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
     design = fit.layout.design(rows, fit.specs)
     values = linear_predictors(design, fit.layout, fit.draws.theta[draws])
     speeds = stage_speeds(rows, fit.specs, fit.layout)
-    usual = draw_gpu_side(fit, speeds, design, values, draws)
+    usual = draw_gpu_side(fit.layout, fit.draws, speeds, design, values, draws)
     if not fit.layout.shape.has_ceiling:
         nobody = np.zeros(len(rows))
         return MeasuredCells(nobody, nobody + 1.0, nobody)

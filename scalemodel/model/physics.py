@@ -4,14 +4,14 @@ Everything is in natural logarithms of frames per second. The GPU side sums the 
 that run one after another; the slower of GPU and CPU side sets the rate, with a soft knee.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit
 
-from scalemodel.model.arrays import FloatArray
+from scalemodel.model.arrays import FloatArray, IntArray
 
 #: Sharpness of the smooth minimum of nominal bandwidth and what the shaders can request.
 REQUEST_SHARPNESS = 2.0
@@ -47,6 +47,15 @@ class StageSpeeds:
     reference_cache: float
     arithmetic: int | None
     traffic: int | None
+
+    def take(self, keep: IntArray) -> "StageSpeeds":
+        """Return the speeds of the rows at the given positions."""
+        return replace(
+            self,
+            log_speed=self.log_speed[keep],
+            log_width=self.log_width[keep],
+            log_cache=self.log_cache[keep],
+        )
 
 
 @dataclass(frozen=True)

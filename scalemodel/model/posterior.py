@@ -1,41 +1,16 @@
 """Joint draws from the posterior: scales around the peak, parameters around the mode at each."""
 
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 from scipy.stats import norm, qmc
 
-from scalemodel.model.arrays import FloatArray, IntArray, read_only
+from scalemodel.model.arrays import read_only
 from scalemodel.model.climbing import NEAR, STEPS_AT_SCALE_POINT, Climbed, mode_at
+from scalemodel.model.draws import Draws
+from scalemodel.model.one_sided import draw_one_sided
 from scalemodel.model.problem import FitProblem
 from scalemodel.model.settings import FitSettings
-
-
-@dataclass(frozen=True)
-class Draws:
-    """Joint posterior draws.
-
-    Attributes:
-        theta: (draws, size) parameters.
-        centers: (points, size) the mode at each point of the scales' posterior.
-        scales: (draws, scales) learned scales, in the order of `scale_names`.
-        scale_names: their names.
-    """
-
-    theta: FloatArray
-    centers: FloatArray
-    scales: FloatArray
-    scale_names: tuple[str, ...]
-
-    @property
-    def point(self) -> IntArray:
-        """(draws,) the point of the scales' posterior that each draw was made at."""
-        return np.repeat(np.arange(len(self.centers)), len(self.theta) // len(self.centers))
-
-    def scale(self, name: str) -> FloatArray:
-        """Return (draws,) draws of one scale."""
-        column: FloatArray = self.scales[:, self.scale_names.index(name)]
-        return column
 
 
 def draw_posterior(problem: FitProblem, climbed: Climbed, settings: FitSettings) -> Draws:
@@ -57,9 +32,10 @@ def draw_posterior(problem: FitProblem, climbed: Climbed, settings: FitSettings)
         thetas.append((mode.ahead[:, None] + mode.factors.sample(normals)).T)
         centers.append(mode.ahead)
         drawn.append([scales.values[name] for name in names])
-    return Draws(
+    draws = Draws(
         read_only(np.concatenate(thetas)),
         read_only(np.stack(centers)),
         read_only(np.repeat(drawn, each, axis=0)),
         names,
     )
+    return replace(draws, theta=read_only(draw_one_sided(problem, climbed.mode, draws, rng)))

@@ -43,7 +43,7 @@ def draw_cells(fit: ModelFit, specs: CardSpecs, rows: Rows, seed: int) -> CellDr
     _add_new_effects(values, fit, specs, rows, rng)
     draws = len(fit.draws.theta)
     speeds = stage_speeds(rows, specs, fit.layout)
-    gpu = draw_gpu_side(fit, speeds, design, values, np.arange(draws))
+    gpu = draw_gpu_side(fit.layout, fit.draws, speeds, design, values, np.arange(draws))
     tail = fit.draws.scale("tail")[:, None]
     mixing = np.sqrt(tail / rng.chisquare(tail, size=(draws, len(rows))))
     noise_gpu = fit.draws.scale("gpu_noise")[:, None] * rng.standard_normal((draws, len(rows)))

@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scalemodel.model.arrays import FloatArray, IntArray, read_only, read_only_mask
+from scalemodel.model.draws import Draws
 from scalemodel.model.fitting import ModelFit
 from scalemodel.model.inputs import CardSpecs, Observed, shape_of
-from scalemodel.model.posterior import Draws
 from scalemodel.model.problem import prepare
 from scalemodel.model.scales import Scales
 from scalemodel.model.settings import FitSettings

@@ -62,7 +62,7 @@ def ceilings(fit: "Fit", level: float) -> Ceilings:
     """
     check_level(level)
     table = _results(fit, level)
-    helpers = ["pixels", "ceiling_low", "ceiling_high", "at_least", "reached"]
+    helpers = ["pixels", "ceiling_low", "ceiling_high", "reached"]
     return Ceilings(table.drop(columns=helpers), _charts(fit.metric, table), level)
 
 
@@ -84,7 +84,6 @@ def _results(fit: "Fit", level: float) -> pd.DataFrame:
         pixels=cells["pixels"],
         ceiling_low=np.exp(np.quantile(draws, (1 - level) / 2, axis=0)),
         ceiling_high=np.exp(np.quantile(draws, (1 + level) / 2, axis=0)),
-        at_least=np.exp(np.quantile(draws, 1 - level, axis=0)),
     )
     reached = table.groupby(["platform", "game", "preset"])["p_ceiling"].transform("max")
     table["reached"] = reached >= MORE_LIKELY
@@ -126,7 +125,7 @@ def _verdict(results: pd.DataFrame) -> dict[str, object]:
         reason = reason or "no card comes near the ceiling; it is only known to be above"
     return {
         "ceiling_rate": first["ceiling_rate"],
-        "ceiling_low": first["ceiling_low"] if first["reached"] else first["at_least"],
+        "ceiling_low": first["ceiling_low"],
         "ceiling_high": first["ceiling_high"] if first["reached"] else np.nan,
         "cards": len(results),
         "cards_cpu_bound": int((results["state"] == "cpu_bound").sum()),

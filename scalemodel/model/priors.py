@@ -35,7 +35,7 @@ SCALE_PRIORS = MappingProxyType(
         "architecture_stage": ScalePrior(0.04, 0.5),
         "architecture_scene": ScalePrior(0.04, 0.6),
         "architecture_pixels": ScalePrior(0.02, 0.6),
-        "card": ScalePrior(0.02, 0.5),
+        "card": ScalePrior(0.03, 0.5),
         "card_pixels": ScalePrior(0.01, 0.5),
         "smooth": ScalePrior(0.02, 0.6),
         "capacity": ScalePrior(0.05, 0.6),

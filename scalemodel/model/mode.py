@@ -100,6 +100,29 @@ def find_mode(
     Far from it every step uses the information where it starts from; close to it the information
     hardly changes, and what it misses of the curvature is learned from the steps themselves.
     """
+    # A trial far off may overflow; its density is then no number and it is not taken.
+    with np.errstate(over="ignore", invalid="ignore"):
+        here, steps = _reached(likelihood, prior, noise, start, most_steps, tolerance)
+    return Mode(
+        here.theta,
+        here.factors,
+        here.evaluation,
+        here.density,
+        here.decrement,
+        steps,
+        here.theta + here.step if here.decrement < NEARLY else here.theta,
+    )
+
+
+def _reached(
+    likelihood: CellLikelihood,
+    prior: Prior,
+    noise: Noise,
+    start: FloatArray,
+    most_steps: int,
+    tolerance: float,
+) -> tuple["_Informed", int]:
+    """Return where the climb ends, and the steps taken."""
     here, steps = _informed(likelihood, prior, noise, start), 0
     while here.decrement >= tolerance and steps < most_steps:
         moved, taken = None, 0
@@ -111,15 +134,7 @@ def find_mode(
         if moved is None:
             break
         here, steps = _informed(likelihood, prior, noise, moved), steps + taken
-    return Mode(
-        here.theta,
-        here.factors,
-        here.evaluation,
-        here.density,
-        here.decrement,
-        steps,
-        here.theta + here.step if here.decrement < NEARLY else here.theta,
-    )
+    return here, steps
 
 
 @dataclass(frozen=True)

@@ -59,7 +59,7 @@ def random_problem(seed: int, *, ceiling: bool = True) -> FitProblem:
 
 def start_of(problem: FitProblem) -> np.ndarray:
     """Give a place that a climb can start from."""
-    return problem.starts[0]
+    return problem.starts[-1]
 
 
 def random_theta(problem: FitProblem, seed: int) -> np.ndarray:

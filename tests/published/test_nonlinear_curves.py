@@ -73,8 +73,10 @@ CURVES: dict[str, tuple[Function, Function, int]] = {
 }
 
 
-#: From the first start of MGH09 four parameters cannot be told apart without a prior.
-STARTS = [(name, start) for name in CURVES for start in (1, 2) if (name, start) != ("mgh09", 1)]
+#: From the first starts of MGH09 and BoxBOD the climb comes where parameters cannot be told apart
+#: without a prior.
+TOO_FAR = (("mgh09", 1), ("boxbod", 1))
+STARTS = [(name, start) for name in CURVES for start in (1, 2) if (name, start) not in TOO_FAR]
 
 
 @dataclass(frozen=True)

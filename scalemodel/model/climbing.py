@@ -11,7 +11,9 @@ from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import Scales, first_scales, scale_slopes, update_scales
 
 MOST_ROUNDS = 60
-FIRST_STEPS = 25
+FEW_STEPS, FIRST_STEPS = 5, 25
+#: How many times the gain that one more step is expected to bring a start may still gain.
+CATCHING_UP = 4.0
 STEPS_BETWEEN_SCALES = 3
 STEPS_AT_SCALE_POINT = 15
 #: Expected gain in log density below which the next step is as good as the mode, below which two
@@ -66,11 +68,19 @@ def climb(problem: FitProblem) -> Climbed:
 
 
 def first_reached(problem: FitProblem) -> Reached:
-    """Return the scales' prior medians, and where the more promising start leads with them."""
+    """Return the scales' prior medians, and where the most promising start leads with them.
+
+    After a few steps a start is given up that is not likely to catch up with the best.
+    """
     scales = first_scales(problem.layout)
-    modes = [mode_at(problem, scales, start, FIRST_STEPS, ROUGHLY) for start in problem.starts]
-    best = max(modes, key=lambda mode: mode.log_marginal())
-    return Reached(best.theta, scales, 0)
+    modes = [mode_at(problem, scales, start, FEW_STEPS, ROUGHLY) for start in problem.starts]
+    best = max(mode.log_density for mode in modes)
+    modes = [
+        mode_at(problem, scales, mode.theta, FIRST_STEPS, ROUGHLY)
+        for mode in modes
+        if mode.log_density + CATCHING_UP * mode.decrement >= best
+    ]
+    return Reached(max(modes, key=lambda mode: mode.log_marginal()).theta, scales, 0)
 
 
 def alternate(problem: FitProblem, reached: Reached) -> Reached:

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from scalemodel.model.arrays import FloatArray, IntArray
-from scalemodel.model.layout import NOISE_NAMES
 from scalemodel.model.mode import MOST_STEPS, TOLERANCE, Mode, Prior, find_mode
 from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import Scales, first_scales, scale_slopes, update_scales
@@ -145,39 +144,21 @@ def _last_step(problem: FitProblem, reached: Reached) -> _LastStep:
     scales = reached.scales
     mode = mode_at(problem, scales, reached.theta, MOST_STEPS, CLOSELY)
     slopes = scale_slopes(problem.likelihood, mode, scales)
-    density = _density(problem, mode, scales)
     curvature, by_scale = np.zeros((len(names),) * 2), np.zeros((len(names), len(mode.theta)))
-    exact = slopes.copy()
     free = np.flatnonzero(priors > 0)
     for k in free:
         beside = scales.moved({names[k]: SCALE_STEP})
         other = mode_at(problem, beside, mode.theta, MOST_STEPS, CLOSELY)
-        there = scale_slopes(problem.likelihood, other, beside)
-        curvature[k] = (slopes - there) / SCALE_STEP
+        curvature[k] = (slopes - scale_slopes(problem.likelihood, other, beside)) / SCALE_STEP
         by_scale[k] = (other.theta - mode.theta) / SCALE_STEP
-        if names[k] not in NOISE_NAMES:
-            # The slopes take the information as constant; the density itself does not.
-            rise = (_density(problem, other, beside) - density) / SCALE_STEP
-            exact[k] += rise - 0.5 * (slopes[k] + there[k])
     covariance = _covariance(curvature, priors, free)
     sd = np.sqrt(np.diag(covariance))
-    step = covariance @ exact
+    step = covariance @ slopes
     length = float((np.abs(step[free]) / sd[free]).max(initial=0.0))
     step *= min(1.0, FARTHEST_LAST_STEP / max(length, 1e-9))
     moved = scales.moved(dict(zip(names, step.tolist(), strict=True)))
     settled = Scales(moved.values, dict(zip(names, sd.tolist(), strict=True)))
     return _LastStep(settled, mode.theta + step @ by_scale, covariance, by_scale, length)
-
-
-def _density(problem: FitProblem, mode: Mode, scales: Scales) -> float:
-    """Return the log marginal density of the scales, priors included (Laplace's approximation)."""
-    priors = problem.layout.scale_priors
-    away = [
-        np.log(value / priors[name].median) / priors[name].log_sd
-        for name, value in scales.values.items()
-        if priors[name].log_sd > 0
-    ]
-    return mode.log_marginal() - 0.5 * float(np.square(away).sum())
 
 
 def _covariance(curvature: FloatArray, priors: FloatArray, free: IntArray) -> FloatArray:

@@ -87,6 +87,10 @@ def _results(fit: "Fit", level: float) -> pd.DataFrame:
     )
     reached = table.groupby(["platform", "game", "preset"])["p_ceiling"].transform("max")
     table["reached"] = reached >= MORE_LIKELY
+    # What was measured bounds such a ceiling; how far above that it lies, the prior would decide.
+    fastest = table.groupby(["platform", "game", "preset"])["rate"].transform("max")
+    bounded = np.minimum(table["ceiling_low"], fastest)
+    table["ceiling_low"] = table["ceiling_low"].where(table["reached"], bounded)
     table["ceiling_rate"] = table["ceiling_rate"].where(table["reached"])
     return table
 

@@ -60,9 +60,8 @@ def seconds(work: Callable[[], object], times: int = 1) -> float:
 
 def growth(kind: str, sizes: list[tuple[int, int]]) -> None:
     """Print the time of a fit of growing benches, and its ratio to the size before."""
-    print(
-        f"\n| cards | charts | cells | fit, s | times the one before |{kind}\n|---|---|---|---|---|"
-    )
+    print(f"\n{kind}:\n\n| cards | charts | cells | fit, s | times the one before |")
+    print("|---|---|---|---|---|")
     before = None
     for cards, charts in sizes:
         bench, _ = bench_of(cards, charts)
@@ -122,10 +121,10 @@ def main() -> None:
     print(python, *(f"{n} {version(n)}" for n in ("numpy", "scipy", "pandas")), sep=", ")
     imports()
     held_out()
-    growth(" by charts", [(30, 60), (30, 120), (30, 240), (30, 480)])
-    growth(" by cards", [(25, 60), (50, 60), (100, 60), (200, 60)])
+    growth("By charts", [(30, 60), (30, 120), (30, 240), (30, 480)])
+    growth("By cards", [(25, 60), (50, 60), (100, 60), (200, 60)])
     if largest:
-        growth(" largest", [(200, 600), (200, 1200)])
+        growth("Largest", [(200, 600), (200, 1200)])
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(f"\nMost memory held: {peak:.2f} GB.")
 

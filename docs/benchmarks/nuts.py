@@ -1,9 +1,9 @@
 """How exact the fit's posterior is: its draws beside those of a general-purpose sampler.
 
 Run from the root of the repository: ``python docs/benchmarks/nuts.py small``, or ``middle`` or
-``large``; needs ``pip install -e '.[sampler]'``. NUTS (Hoffman & Gelman 2014, JMLR 15) draws from the same
-posterior without any normal approximation; both sets of draws go through the same predictive step.
-The figures it gave are in nuts.md beside it.
+``large``; needs ``pip install -e '.[sampler]'``. NUTS (Hoffman & Gelman 2014, JMLR 15) draws from
+the same posterior without any normal approximation; both sets of draws go through the same
+predictive step. The figures it gave are in nuts.md beside it.
 """
 
 import argparse

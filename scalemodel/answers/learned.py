@@ -75,7 +75,12 @@ def _architectures(model: ModelFit, labels: Labels) -> list[list[object]]:
     vendor = theta[:, model.layout.position("vendor")]
     maker = np.zeros(len(labels.architectures), dtype=np.intp)
     maker[model.specs.architecture] = model.specs.vendor
-    ratio = np.exp(own + vendor[:, maker])
+    total = own + vendor[:, maker]
+    if model.specs.release is not None:
+        years = np.zeros(len(maker))
+        years[model.specs.architecture] = model.specs.release - model.layout.reference.release
+        total = total + theta[:, model.layout.position("progress")] * years
+    ratio = np.exp(total)
     return [
         _row("rate beyond the specs", name, ratio[:, k] - 1.0, "ratio minus 1")
         for k, name in enumerate(labels.architectures)

@@ -65,7 +65,7 @@ class Reference:
     """The reference card that speeds, widths and capacities are measured from (log means).
 
     Its cache is the mean of the cards that have one, -inf where none has; its release is the mean
-    of the tested architectures', in years.
+    of the tested architectures', in years, 0 where unknown.
     """
 
     log_speed: FloatArray
@@ -78,14 +78,14 @@ class Reference:
     def of(specs: CardSpecs) -> "Reference":
         """Return the geometric mean card of the given sheets."""
         cached = specs.log_cache[np.isfinite(specs.log_cache)]
-        release = specs.release if specs.release is not None else np.zeros(1)
-        first = np.unique(specs.architecture, return_index=True)[1] if len(release) > 1 else [0]
+        first = np.unique(specs.architecture, return_index=True)[1]
+        release = 0.0 if specs.release is None else float(specs.release[first].mean())
         return Reference(
             specs.log_speed.mean(axis=0),
             float(specs.log_width.mean()),
             float(cached.mean()) if len(cached) else -np.inf,
             specs.capacity.mean(axis=0),
-            float(release[first].mean()),
+            release,
         )
 
 

@@ -179,18 +179,13 @@ def _stage_groups(specs: CardSpecs) -> list[Group]:
             Group(f"share_pixels:{name}", f"growth:{name}", "one", growth, 0.2, times="log_pixels"),
             Group(f"share_scene:{name}", at, "scene", 0.0, "share"),
         ]
-    for k in (specs.traffic,):
-        if k is not None and specs.arithmetic is not None:
-            name = specs.stages[k]
-            groups.append(
-                Group(
-                    f"architecture:{name}",
-                    f"stage:{name}",
-                    "architecture",
-                    0.0,
-                    "architecture_stage",
-                )
+    if specs.arithmetic is not None and specs.traffic is not None:
+        name = specs.stages[specs.traffic]
+        groups.append(
+            Group(
+                f"architecture:{name}", f"stage:{name}", "architecture", 0.0, "architecture_stage"
             )
+        )
     return groups
 
 

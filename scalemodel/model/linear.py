@@ -33,9 +33,22 @@ def draw_gpu_side(
         values: (predictors, draws, rows) linear predictors of the draws, new effects included.
         chosen: (draws,) which of the fit's draws these are.
     """
-    stages = speeds.log_speed.shape[1]
     centers = linear_predictors(design, layout, draws.centers)
-    point = draws.point[chosen]
+    return linear_gpu_side(speeds, centers, values, draws.point[chosen])
+
+
+def linear_gpu_side(
+    speeds: StageSpeeds, centers: FloatArray, values: FloatArray, point: IntArray
+) -> FloatArray:
+    """Return (draws, rows) log GPU rates, linear around centers.
+
+    Args:
+        speeds: what the sheets say of the rows.
+        centers: (predictors, points, rows) linear predictors to be linear around.
+        values: (predictors, draws, rows) linear predictors of the draws.
+        point: (draws,) the center of each draw.
+    """
+    stages = speeds.log_speed.shape[1]
     at = gpu_side(speeds, as_predictors(centers, stages))
     away = as_predictors(values - centers[:, point], stages)
     log_rate = at.log_rate[point] + away.offset

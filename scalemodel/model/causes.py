@@ -1,0 +1,206 @@
+"""What a change of a lead from one chart to another is due to.
+
+Seen from the reference card, a chart differs from another in a few ways: how far above that card's
+rate the ceiling lies, how much traffic, raster work and fixed work there is for each bit of
+arithmetic, how well wide cards are filled, and what the game or resolution does to an architecture
+or a board. Each of these is a switch between its state on the first chart and its state on the
+second. The rates of two cards at all settings of the switches give the Shapley value of each one:
+parts of the change that add up to it exactly. What all cards share drops out of a lead.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from scalemodel.model.arrays import FloatArray, IntArray
+from scalemodel.model.fitting import ModelFit
+from scalemodel.model.inputs import CardSpecs, Rows
+from scalemodel.model.layout import RowDesign
+from scalemodel.model.likelihood import as_predictors, linear_predictors, stage_speeds
+from scalemodel.model.linear import linear_gpu_side
+from scalemodel.model.physics import StageSpeeds, gpu_side, under_ceiling
+from scalemodel.model.shapley import shapley
+
+#: What belongs to an architecture, and what to a card, of all that adds to the offset.
+ARCHITECTURE_KEYS = frozenset({"vendor", "architecture", "architecture_scene"})
+CARD_KEYS = frozenset({"card"})
+#: Predictors that switch with the traffic stage.
+TRAFFIC_PREDICTORS = ("request", "hit", "working_set", "set_growth")
+
+
+@dataclass(frozen=True)
+class Causes:
+    """What moves cards against the reference card from one chart to another, in log rate.
+
+    Attributes:
+        names: a stage's name each ("arithmetic": how well wide cards are filled), then
+            "architecture", "card" and, with a ceiling, "ceiling".
+        parts: (names, draws, cards) part of each; the difference of two cards is the part of the
+            change of their lead.
+        stage_shares: (2, stages) share of each stage in the time of the reference card's frame on
+            the two charts.
+    """
+
+    names: tuple[str, ...]
+    parts: FloatArray
+    stage_shares: FloatArray
+
+
+def find_causes(fit: ModelFit, cards: IntArray, start: Rows, end: Rows, chosen: IntArray) -> Causes:
+    """Return what moves tested cards from one chart to another.
+
+    Args:
+        fit: the fit.
+        cards: (cards,) which cards.
+        start, end: one row each: the two charts (their card is not looked at).
+        chosen: (draws,) which of the joint draws to use.
+    """
+    specs = _with_reference(fit, cards)
+    charts = [_Chart.of(fit, specs, rows, chosen) for rows in (start, end)]
+    point = fit.draws.point[chosen]
+    stages = specs.stages
+    gpu = np.stack(
+        [_against_reference(fit, specs, charts, k, point) for k in range(2 ** len(stages))]
+    )
+    names: tuple[str, ...] = (*stages, "architecture", "card")
+    worth = _with_switch(gpu, charts[0].architecture, charts[1].architecture)
+    worth = _with_switch(worth, charts[0].card, charts[1].card)
+    if fit.layout.shape.has_ceiling:
+        names = (*names, "ceiling")
+        worth = np.concatenate(
+            [under_ceiling(worth, chart.gap, chart.log_p).log_rate for chart in charts]
+        )
+    shares = np.stack([chart.stage_shares for chart in charts])
+    return Causes(names, shapley(worth), shares)
+
+
+@dataclass(frozen=True)
+class _Chart:
+    """One chart: cards first, the reference card last.
+
+    Attributes:
+        speeds: what the sheets say of the rows.
+        centers: (predictors, points, rows) at the centers of the draws.
+        values: (predictors, draws, rows) at the draws.
+        architecture, card: (draws, cards) what each adds to the offset.
+        log_p: (draws, 1) sharpness of the knee.
+        gap: (draws, 1) log of the ceiling over the reference card's GPU rate.
+        stage_shares: (stages,) share of each stage in the reference card's frame.
+    """
+
+    speeds: StageSpeeds
+    centers: FloatArray
+    values: FloatArray
+    architecture: FloatArray
+    card: FloatArray
+    log_p: FloatArray
+    gap: FloatArray
+    stage_shares: FloatArray
+
+    @staticmethod
+    def of(fit: ModelFit, specs: CardSpecs, chart: Rows, chosen: IntArray) -> "_Chart":
+        rows = replace(chart.take(np.zeros(len(specs), dtype=np.intp)), card=np.arange(len(specs)))
+        layout, theta = fit.layout, fit.draws.theta[chosen]
+        design = layout.design(rows, specs)
+        speeds = stage_speeds(rows, specs, layout)
+        centers = linear_predictors(design, layout, fit.draws.centers)
+        values = linear_predictors(design, layout, theta)
+        gpu = linear_gpu_side(speeds, centers, values, fit.draws.point[chosen])
+        gap = log_p = np.zeros((len(theta), 1))
+        if layout.shape.has_ceiling:
+            ceiling, sharp = (values[layout.predictors.index(n)] for n in ("ceiling", "log_p"))
+            gap, log_p = (ceiling - gpu)[:, -1:], sharp[:, -1:]
+        at = gpu_side(speeds, as_predictors(centers, len(specs.stages)))
+        return _Chart(
+            speeds=speeds,
+            centers=centers,
+            values=values,
+            architecture=_offset(fit, design, theta, ARCHITECTURE_KEYS),
+            card=_offset(fit, design, theta, CARD_KEYS),
+            log_p=log_p,
+            gap=gap,
+            stage_shares=-at.by_growth[:, -1].mean(axis=0),
+        )
+
+
+def _with_reference(fit: ModelFit, cards: IntArray) -> CardSpecs:
+    """Return the sheets of the cards, and last that of the reference card, which nobody made."""
+    specs, reference = fit.specs.take(np.append(cards, cards[0])), fit.layout.reference
+    last = len(cards)
+
+    def ended(values: FloatArray, end: FloatArray | float) -> FloatArray:
+        out = values.copy()
+        out[last] = end
+        return out
+
+    nobody = [np.append(index[:last], -1) for index in (specs.fitted, specs.architecture)]
+    return replace(
+        specs,
+        log_speed=ended(specs.log_speed, reference.log_speed),
+        log_width=ended(specs.log_width, reference.log_width),
+        log_cache=ended(specs.log_cache, reference.log_cache),
+        capacity=ended(specs.capacity, reference.capacity),
+        fitted=nobody[0],
+        architecture=nobody[1],
+        vendor=np.append(specs.vendor[:last], -1),
+        release=None if specs.release is None else ended(specs.release, reference.release),
+    )
+
+
+def _offset(
+    fit: ModelFit, design: RowDesign, theta: FloatArray, keys: frozenset[str]
+) -> FloatArray:
+    """Return (draws, cards) what groups with these keys add to the offset."""
+    terms = [
+        k
+        for k, group in enumerate(fit.layout.groups)
+        if group.predictor == "offset" and group.key in keys
+    ]
+    own = RowDesign(design.index[:-1, terms], design.weight[:-1, terms], design.predictor[terms])
+    return linear_predictors(own, fit.layout, theta)[fit.layout.predictors.index("offset")]
+
+
+def _against_reference(
+    fit: ModelFit, specs: CardSpecs, charts: list[_Chart], switches: int, point: IntArray
+) -> FloatArray:
+    """Return (draws, cards) log GPU rates over the reference card's, but for the offset."""
+    centers, values = (
+        _mixed(fit, specs, a, b, switches)
+        for a, b in (
+            (charts[0].centers, charts[1].centers),
+            (charts[0].values, charts[1].values),
+        )
+    )
+    log_rate = linear_gpu_side(charts[0].speeds, centers, values, point)
+    return log_rate[:, :-1] - log_rate[:, -1:]
+
+
+def _mixed(
+    fit: ModelFit, specs: CardSpecs, start: FloatArray, end: FloatArray, switches: int
+) -> FloatArray:
+    """Return linear predictors with the stages whose bits are set in their state at the end.
+
+    What counts of a stage is its log time over that of arithmetic, whose own switch is the fill.
+    """
+    names, stages = fit.layout.predictors, len(specs.stages)
+    base = specs.arithmetic or 0
+    out = start.copy()
+    out[names.index("offset")] = 0.0
+    for k in range(stages):
+        if not switches >> k & 1:
+            continue
+        if k == base:
+            moved = names.index("fill")
+            out[moved] = end[moved]
+            continue
+        for at, of in ((k, base), (stages + k, stages + base)):
+            out[at] = end[at] - end[of] + start[of]
+        if k == specs.traffic:
+            for name in TRAFFIC_PREDICTORS:
+                out[names.index(name)] = end[names.index(name)]
+    return out
+
+
+def _with_switch(worth: FloatArray, off: FloatArray, on: FloatArray) -> FloatArray:
+    """Add a player whose switch adds `on` instead of `off`."""
+    return np.concatenate([worth + off, worth + on])

@@ -3,7 +3,7 @@
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -12,10 +12,12 @@ import pandas as pd
 
 from scalemodel.answers.ceilings import Ceilings, ceilings
 from scalemodel.answers.cells import Cells, measured_cells
+from scalemodel.answers.explain import Explanation, explain
 from scalemodel.answers.labels import Labels, make_labels, observed_cells
 from scalemodel.answers.lead import Lead, lead
 from scalemodel.answers.learned import learned_table
 from scalemodel.answers.levels import counted
+from scalemodel.answers.order import Order, order
 from scalemodel.answers.predict import Prediction, predict
 from scalemodel.data.bench import Bench
 from scalemodel.data.store import code_digest, load_arrays, save_arrays
@@ -122,6 +124,32 @@ class Fit:
     def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
         """Say how far card `a` is ahead of card `b`."""
         return lead(self, a, b, level)
+
+    def explain(
+        self,
+        a: str,
+        b: str,
+        start: str | None = None,
+        end: str | None = None,
+        scenes: Sequence[str] = (),
+        level: float = 0.8,
+    ) -> Explanation:
+        """Say why the lead of `a` over `b` changes between resolutions, presets or platforms.
+
+        Without `start` and `end` from the highest to the lowest resolution. `scenes` are names
+        such as "Game | preset" or "Game"; without them, all.
+        """
+        return explain(self, a, b, start, end, scenes, level)
+
+    def order(
+        self,
+        start: str | None = None,
+        end: str | None = None,
+        scenes: Sequence[str] = (),
+        level: float = 0.8,
+    ) -> Order:
+        """Say which cards change places between resolutions, presets or platforms, and why."""
+        return order(self, start, end, scenes, level)
 
 
 def fit(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:

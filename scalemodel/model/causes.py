@@ -21,9 +21,10 @@ from scalemodel.model.linear import linear_gpu_side
 from scalemodel.model.physics import StageSpeeds, gpu_side, under_ceiling
 from scalemodel.model.shapley import shapley
 
-#: What belongs to an architecture, and what to a card, of all that adds to the offset.
+#: What belongs to the chart and what to an architecture of all that adds to the offset; the rest
+#: is the card's own.
+CHART_KEYS = frozenset({"scene", "view"})
 ARCHITECTURE_KEYS = frozenset({"vendor", "architecture", "architecture_scene"})
-CARD_KEYS = frozenset({"card"})
 #: Predictors that switch with the traffic stage.
 TRAFFIC_PREDICTORS = ("request", "hit", "working_set", "set_growth")
 
@@ -37,12 +38,15 @@ class Causes:
             "architecture", "card" and, with a ceiling, "ceiling".
         parts: (names, draws, cards) part of each; the difference of two cards is the part of the
             change of their lead.
+        log_rate, sensitivity: (2, draws, cards) the model of each card on the two charts.
         stage_shares: (2, stages) share of each stage in the time of the reference card's frame on
             the two charts.
     """
 
     names: tuple[str, ...]
     parts: FloatArray
+    log_rate: FloatArray
+    sensitivity: FloatArray
     stage_shares: FloatArray
 
 
@@ -65,13 +69,21 @@ def find_causes(fit: ModelFit, cards: IntArray, start: Rows, end: Rows, chosen: 
     names: tuple[str, ...] = (*stages, "architecture", "card")
     worth = _with_switch(gpu, charts[0].architecture, charts[1].architecture)
     worth = _with_switch(worth, charts[0].card, charts[1].card)
+    ends = worth[[0, -1]]
+    sensitivity = np.ones_like(ends)
     if fit.layout.shape.has_ceiling:
         names = (*names, "ceiling")
-        worth = np.concatenate(
-            [under_ceiling(worth, chart.gap, chart.log_p).log_rate for chart in charts]
-        )
-    shares = np.stack([chart.stage_shares for chart in charts])
-    return Causes(names, shapley(worth), shares)
+        capped = [under_ceiling(worth, chart.gap, chart.log_p) for chart in charts]
+        worth = np.concatenate([c.log_rate for c in capped])
+        ends = worth[[0, -1]]
+        sensitivity = np.stack([capped[0].sensitivity[0], capped[1].sensitivity[-1]])
+    return Causes(
+        names=names,
+        parts=shapley(worth),
+        log_rate=ends + np.stack([chart.reference for chart in charts]),
+        sensitivity=sensitivity,
+        stage_shares=np.stack([chart.stage_shares for chart in charts]),
+    )
 
 
 @dataclass(frozen=True)
@@ -83,6 +95,7 @@ class _Chart:
         centers: (predictors, points, rows) at the centers of the draws.
         values: (predictors, draws, rows) at the draws.
         architecture, card: (draws, cards) what each adds to the offset.
+        reference: (draws, 1) log GPU rate of the reference card, and what nobody's cards add.
         log_p: (draws, 1) sharpness of the knee.
         gap: (draws, 1) log of the ceiling over the reference card's GPU rate.
         stage_shares: (stages,) share of each stage in the reference card's frame.
@@ -93,6 +106,7 @@ class _Chart:
     values: FloatArray
     architecture: FloatArray
     card: FloatArray
+    reference: FloatArray
     log_p: FloatArray
     gap: FloatArray
     stage_shares: FloatArray
@@ -106,17 +120,19 @@ class _Chart:
         centers = linear_predictors(design, layout, fit.draws.centers)
         values = linear_predictors(design, layout, theta)
         gpu = linear_gpu_side(speeds, centers, values, fit.draws.point[chosen])
-        gap = log_p = np.zeros((len(theta), 1))
+        reference = gpu[:, -1:]
+        gap = log_p = np.zeros_like(reference)
         if layout.shape.has_ceiling:
             ceiling, sharp = (values[layout.predictors.index(n)] for n in ("ceiling", "log_p"))
-            gap, log_p = (ceiling - gpu)[:, -1:], sharp[:, -1:]
+            gap, log_p = ceiling[:, -1:] - reference, sharp[:, -1:]
         at = gpu_side(speeds, as_predictors(centers, len(specs.stages)))
         return _Chart(
             speeds=speeds,
             centers=centers,
             values=values,
-            architecture=_offset(fit, design, theta, ARCHITECTURE_KEYS),
-            card=_offset(fit, design, theta, CARD_KEYS),
+            architecture=_offset(fit, design, theta, own=False),
+            card=_offset(fit, design, theta, own=True),
+            reference=reference,
             log_p=log_p,
             gap=gap,
             stage_shares=-at.by_growth[:, -1].mean(axis=0),
@@ -147,17 +163,20 @@ def _with_reference(fit: ModelFit, cards: IntArray) -> CardSpecs:
     )
 
 
-def _offset(
-    fit: ModelFit, design: RowDesign, theta: FloatArray, keys: frozenset[str]
-) -> FloatArray:
-    """Return (draws, cards) what groups with these keys add to the offset."""
+def _offset(fit: ModelFit, design: RowDesign, theta: FloatArray, *, own: bool) -> FloatArray:
+    """Return (draws, cards) what the architecture, or the card's own, adds to the offset."""
     terms = [
         k
         for k, group in enumerate(fit.layout.groups)
-        if group.predictor == "offset" and group.key in keys
+        if group.predictor == "offset"
+        and group.key not in CHART_KEYS
+        and (group.key not in ARCHITECTURE_KEYS) == own
     ]
-    own = RowDesign(design.index[:-1, terms], design.weight[:-1, terms], design.predictor[terms])
-    return linear_predictors(own, fit.layout, theta)[fit.layout.predictors.index("offset")]
+    part = RowDesign(design.index[:-1, terms], design.weight[:-1, terms], design.predictor[terms])
+    offset: FloatArray = linear_predictors(part, fit.layout, theta)[
+        fit.layout.predictors.index("offset")
+    ]
+    return offset
 
 
 def _against_reference(

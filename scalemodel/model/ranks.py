@@ -4,12 +4,14 @@ Draws must be joint (one row, one possible state of the world): positions from s
 ignore what the cards share. A larger value is faster; position 1 is the fastest.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
 from scalemodel.errors import ScalemodelError
-from scalemodel.model.arrays import FloatArray
+from scalemodel.model.arrays import FloatArray, read_only
 
 
 def rank_distribution(draws: ArrayLike) -> FloatArray:
@@ -50,3 +52,41 @@ def expected_ranks(draws: ArrayLike) -> FloatArray:
     """Mean position of each card, shape (n_cards,); ties take the mean of their positions."""
     x = np.asarray(draws, dtype=np.float64)
     return np.asarray(np.mean(stats.rankdata(-x, method="average", axis=1), axis=0))
+
+
+@dataclass(frozen=True)
+class OrderShift:
+    """How the order of cards differs between two charts.
+
+    Attributes:
+        shift: (cards,) positions each card moves, positive towards the front; they sum to 0.
+        flips: pairs in opposite order (Kendall's distance; half a flip for a tie on one chart).
+        moved: sum of the positions moved, Spearman's footrule, between 1 and 2 times the flips
+            (Diaconis & Graham 1977, JRSS B 39).
+        tau: Kendall's tau-b, which allows for ties (Kendall 1945, Biometrika 33); NaN where all
+            cards are tied.
+    """
+
+    shift: FloatArray
+    flips: float
+    moved: float
+    tau: float
+
+
+def order_shift(before: ArrayLike, after: ArrayLike) -> OrderShift:
+    """Compare the order of the same cards on two charts, from their rates (cards,) on each.
+
+    Raises ScalemodelError unless both have the same cards, two or more, without gaps.
+    """
+    x, y = (np.asarray(rates, dtype=np.float64) for rates in (before, after))
+    if x.ndim != 1 or x.shape != y.shape or x.size < 2 or not np.isfinite([x, y]).all():
+        raise ScalemodelError(
+            f"an order is compared between the same two or more cards, got {x.shape} and {y.shape}"
+        )
+    first, second = (stats.rankdata(-rates, method="average") for rates in (x, y))
+    shift = first - second
+    above = np.triu_indices(x.size, 1)
+    one, other = (np.sign(np.subtract.outer(rates, rates))[above] for rates in (x, y))
+    tau = float(stats.kendalltau(x, y).statistic) if np.ptp(x) and np.ptp(y) else float("nan")
+    flips = float(np.abs(one - other).sum() / 2)
+    return OrderShift(read_only(shift), flips, float(np.abs(shift).sum()), tau)

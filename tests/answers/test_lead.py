@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from scalemodel.answers.fitting import Fit, fit
-from scalemodel.answers.lead import NO_REPEATS
+from scalemodel.answers.repeats import NO_REPEATS
 from scalemodel.errors import ScalemodelError
 from tests.answers.small_lab import CHART, Lab, Settings, simulate
 

@@ -1,0 +1,23 @@
+"""The test error of one run: what two measurements of the same cell differ by."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from scalemodel.answers.fitting import Fit
+
+NO_REPEATS = (
+    "No cell has repeated runs: the test error is taken from how far cells stray from the model."
+)
+
+
+def run_sd(fit: "Fit") -> float:
+    """Return the sd of the log rate of one run; without repeats, what cells stray by."""
+    noise = fit.model.scales.noise
+    return fit.cells.run_sd or float(np.hypot(noise.gpu, noise.cell))
+
+
+def note_on_repeats(fit: "Fit") -> str:
+    """Say what the test error rests on where the bench has no repeated runs, else ""."""
+    return "" if fit.cells.run_sd else NO_REPEATS

@@ -1,4 +1,4 @@
-"""How rates and leads change from one chart to another: what was measured and what the model says."""
+"""How leads change from one chart to another: what was measured, what the model says."""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING

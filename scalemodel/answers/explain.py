@@ -54,9 +54,9 @@ class Explanation:
             the same for the mean over charts of each platform (row_kind "summary"). The chart's
             columns are those of the chart gone from; `to` is what `changed` becomes. `points` is
             the part of the change of the lead, which the parts sum to; lower to upper its range;
-            `proven` whether the range leaves out zero; `weighs` whether the
-            stage takes "more" or "less" time beside arithmetic at the end than at the start. Pairs of charts that cannot be explained
-            have one row with their reason.
+            `proven` whether the range leaves out zero; `weighs` whether the stage takes "more" or
+            "less" time beside arithmetic at the end than at the start. Pairs of charts that cannot
+            be explained have one row with their reason.
         shares: one row a scene and stage: game, preset, stage, from, to, share_from, share_to, the
             stage's share of the reference card's frame time.
         a, b, start, end: the cards, and what was gone from and to.
@@ -76,7 +76,8 @@ class Explanation:
     def __str__(self) -> str:
         rows = self.table[self.table["row_kind"] == "summary"]
         words = [
-            self._words(str(platform), part) for platform, part in rows.groupby("platform", sort=False)
+            self._words(str(platform), part)
+            for platform, part in rows.groupby("platform", sort=False)
         ]
         return " ".join([*words, self.note] if self.note else words)
 
@@ -85,7 +86,9 @@ class Explanation:
         if whole["reason"]:
             return f"On {platform} nothing can be explained: {whole['reason']}."
         first, last = whole["lead_from"], whole["lead_to"]
-        words = f"On {platform} {self.a} {_leads(first)} {self.b} by {abs(first):.1%} at {self.start} "
+        words = (
+            f"On {platform} {self.a} {_leads(first)} {self.b} by {abs(first):.1%} at {self.start} "
+        )
         words += "and " if (first >= 0) == (last >= 0) else f"and {_leads(last)} "
         words += f"by {abs(last):.1%} at {self.end} "
         noun = "game" if whole["changed"] == "preset" else "scene"
@@ -110,7 +113,9 @@ def parts_words(rows: pd.DataFrame) -> str:
     parts = ordered_parts(rows)
     parts = parts[parts["proven"].astype(bool)]
     along = parts[sign * parts["points"] > 0].head(MOST_NAMED)
-    words = f"Of the {100 * abs(whole['points']):.1f} points it {'gains' if sign > 0 else 'loses'}, "
+    words = (
+        f"Of the {100 * abs(whole['points']):.1f} points it {'gains' if sign > 0 else 'loses'}, "
+    )
     if along.empty:
         return words + "no part is proven."
     words += ", ".join(_from(row, sign) for _, row in along.iterrows()).replace(") ", ") come ", 1)
@@ -131,7 +136,7 @@ def part_phrase(part: str, weighs: str) -> str:
     phrase = PHRASES[part]
     if not weighs:
         return phrase
-    return f"{phrase} {'taking' if part == FIXED else 'mattering'} {weighs}{' time' if part == FIXED else ''}"
+    return f"{phrase} taking {weighs} time" if part == FIXED else f"{phrase} mattering {weighs}"
 
 
 PHRASES = {
@@ -145,6 +150,12 @@ PHRASES = {
     "the card itself": "the boards themselves",
     LEFT_OVER: "what the model leaves unexplained",
 }
+
+
+def places_of(rows: pd.DataFrame) -> tuple[str, str]:
+    """Return what the rows of a table go from and to."""
+    row = rows[rows["row_kind"] == "chart"].iloc[0]
+    return str(row[row["changed"]]), str(row["to"])
 
 
 def ordered_parts(rows: pd.DataFrame) -> pd.DataFrame:

@@ -53,7 +53,9 @@ def find_moves(
     changed = _what_changes(labels.charts, start, end)
     if changed == "preset":
         charts = labels.charts[labels.charts["game"].isin(charts["game"])]
-    same = [name for name in (*CHART_COLUMNS, "pixels") if name not in (changed, *_goes_with(changed))]
+    same = [
+        name for name in (*CHART_COLUMNS, "pixels") if name not in (changed, *_goes_with(changed))
+    ]
     at_start, at_end = (charts[charts[changed] == value] for value in (start, end))
     both = at_start.merge(at_end[same], on=same)[same]
     if both.empty:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import permutations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,7 @@ import pandas as pd
 from scalemodel.answers.changes import Moved, moved_cards
 from scalemodel.answers.explain import CHANGE, ordered_parts, part_rows
 from scalemodel.answers.levels import check_level, counted
-from scalemodel.answers.moves import Moves, find_moves
+from scalemodel.answers.moves import find_moves
 from scalemodel.answers.repeats import note_on_repeats
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
@@ -73,7 +73,9 @@ class Order:
         pairs = int(self.scenes["pairs"].sum())
         flips = self.table[self.table["verdict"] == FLIPS]
         unsure = len(self.table) - len(flips)
-        words = f"From {self.start} to {self.end} {len(flips)} of {counted(pairs, 'pair')} of cards "
+        words = (
+            f"From {self.start} to {self.end} {len(flips)} of {counted(pairs, 'pair')} of cards "
+        )
         words += f"{'changes' if len(flips) == 1 else 'change'} places"
         if len(flips):
             causes = flips["cause"].value_counts()
@@ -112,7 +114,12 @@ def order(
             f"No two cards both have results at {moves.start} and at {moves.end}. "
             f"Name two {moves.changed}s at which cards were tested."
         )
-    about = {"changed": moves.changed, "to": moves.end, "metric": fit.metric, "level": level}
+    about: dict[str, Any] = {
+        "changed": moves.changed,
+        "to": moves.end,
+        "metric": fit.metric,
+        "level": level,
+    }
     return Order(
         table=pd.DataFrame(rows, columns=[c for c in COLUMNS if c not in about]).assign(**about)[
             list(COLUMNS)
@@ -132,7 +139,9 @@ def _flips(moved: Moved, truth: FloatArray, level: float) -> list[dict[str, obje
     for a, b in permutations(tested.tolist(), 2):
         first, last = moved.leads(a, b)
         if first > 0 > last:
-            p = float(np.mean((truth[0, :, a] > truth[0, :, b]) & (truth[1, :, a] < truth[1, :, b])))
+            p = float(
+                np.mean((truth[0, :, a] > truth[0, :, b]) & (truth[1, :, a] < truth[1, :, b]))
+            )
             rows.append(_flip(moved, a, b, p, level))
     return sorted(rows, key=lambda row: float(str(row["points"])))
 

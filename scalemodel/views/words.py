@@ -4,6 +4,10 @@ import math
 import re
 from collections.abc import Iterable
 
+import pandas as pd
+
+from scalemodel.answers.explain import CHANGE, ordered_parts
+
 _SIZE = re.compile(r"(\d+)x(\d+)")
 
 METRIC_WORDS = {"average": "average rate", "low_1pct": "1% low", "low_01pct": "0.1% low"}
@@ -11,6 +15,9 @@ METRIC_WORDS = {"average": "average rate", "low_1pct": "1% low", "low_01pct": "0
 
 VERDICT_SYMBOLS = {"usable": "●", "usable_below": "◐", "not_usable": "○"}
 """The same signs for charts: filled compares cards, hollow shows the CPU limit."""
+
+PARTS_NAMED, LEAST_SHARE = 2, 0.3
+"""Parts of a change named beside it: at most, and from this share of it but for the first."""
 
 AT_CEILING = 0.5
 """Probability of sitting at the ceiling from which a prediction is marked as sitting there."""
@@ -47,6 +54,29 @@ def short_range_words(lower: float, upper: float) -> str:
     """Write the range of a lead without its signs of percent and plus: "−1.2…0.8"."""
     ends = (f"{round(100 * lead, 1) + 0.0:.1f}".replace("-", "−") for lead in (lower, upper))
     return "…".join(ends)
+
+
+def points_words(points: float) -> str:
+    """Write a change of a lead in points: 0.0861 as "+8.6"."""
+    return lead_words(points).removesuffix("%")
+
+
+def points_range_words(lower: float, upper: float) -> str:
+    """Write the range of a change of a lead: "+8.3 to +8.7"."""
+    return f"{points_words(lower)} to {points_words(upper)}"
+
+
+def causes_words(parts: pd.DataFrame) -> str:
+    """Name the parts that push a change furthest; nothing where the change is not proven."""
+    whole = parts[parts["part"] == CHANGE].iloc[0]
+    if not whole["proven"]:
+        return ""
+    found = ordered_parts(parts)
+    along = found[found["proven"].astype(bool) & (found["points"] * whole["points"] > 0)]
+    large = along["points"].abs() >= LEAST_SHARE * abs(whole["points"])
+    chief = pd.concat([along.head(1), along[1:][large[1:]]]).head(PARTS_NAMED)
+    words = [f"{row['part']} {points_words(row['points'])}" for _, row in chief.iterrows()]
+    return ", ".join(words) if words else "no part is proven"
 
 
 def probability_words(probability: float) -> str:

@@ -41,8 +41,10 @@ COLUMNS = (
     "charts_used",
     "reason",
 )
+#: Points of a lead that round to none: a range that reaches them holds zero.
+NOTHING = 0.0005
 #: Parts named in a sentence at most, and the share of the change from which one against it is.
-MOST_NAMED, WORTH_NAMING = 3, 0.2
+MOST_NAMED, WORTH_NAMING = 3, 0.1
 
 
 @dataclass(frozen=True)
@@ -281,7 +283,12 @@ def part_rows(
     for name, draws in {CHANGE: change.total, **change.parts}.items():
         low, high = points * np.quantile(draws, [(1 - level) / 2, (1 + level) / 2])
         value = points * float(draws.mean())
-        ends = {"points": value, "lower": low, "upper": high, "proven": bool(low > 0 or high < 0)}
+        ends = {
+            "points": value,
+            "lower": low,
+            "upper": high,
+            "proven": bool(low > NOTHING or high < -NOTHING),
+        }
         rows.append({**about, "part": name, **ends, "weighs": weighs.get(name, "")})
     return rows
 

@@ -21,6 +21,7 @@ BENCH_FILES = ("cards.csv", "platforms.csv", "results.csv")
 SPECS_FILE = "specs.csv"
 LEAD = ("Ostrel T80", "Ostrel F90")
 AGAINST = ("Ostrel T60", "Ostrel T80")
+EXPLAIN = ("Ostrel C60", "Kivand L160")
 LEVEL = 0.8
 WIDTH = 88
 
@@ -45,6 +46,7 @@ def guide(folder: Path) -> None:
     _ceilings(folder, bench, with_fit)
     _predict(folder, bench, specs, with_fit)
     _lead(folder, bench, with_fit)
+    _explain(folder, bench, with_fit)
     click.echo(
         "\nYour turn:\n"
         "  scalemodel start my-bench    an empty bench with every column explained\n"
@@ -133,6 +135,20 @@ def _lead(folder: Path, bench: Path, fit: "Fit") -> None:
     write_figure(folder / "lead.png", lead_figure(answer.table, LEVEL))
 
 
+def _explain(folder: Path, bench: Path, fit: "Fit") -> None:
+    from scalemodel.views.figures.explain import explain_figure
+    from scalemodel.views.figures.order import order_figure
+
+    answer, order = fit.explain(*EXPLAIN, level=LEVEL), fit.order(level=LEVEL)
+    first, second = EXPLAIN
+    line = f'scalemodel explain {_quoted(bench)} "{first}" "{second}"'
+    _say(6, "explain", line, f"{answer} {order}")
+    _table(folder / "explain.csv", answer.table)
+    _table(folder / "order.csv", order.table)
+    write_figure(folder / "explain.png", explain_figure(answer.table, LEVEL))
+    write_figure(folder / "order.png", order_figure(order.table, (order.start, order.end), LEVEL))
+
+
 def _say(number: int, name: str, line: str, answer: str) -> None:
     click.echo(f"\n{number}. {name}: {QUESTIONS[name]}")
     click.echo(f"   $ {line}")
@@ -157,6 +173,7 @@ QUESTIONS = {
     "ceilings": "which charts compare cards, which show the CPU limit?",
     "predict": "where will a card land that nobody has tested?",
     "lead": "how far is one card ahead of another?",
+    "explain": "why does a lead, or the order of cards, change at lower resolutions?",
 }
 
 LOOK_AT = {
@@ -165,4 +182,5 @@ LOOK_AT = {
     "ceilings": "Look at: ceilings.png. Hollow marks are the CPU's rate, not the card's.",
     "predict": "Look at: predict-*.png. An estimate from the spec sheet, not a measurement.",
     "lead": "Look at: lead.png. Hollow charts are at the ceiling and left out of the lead.",
+    "explain": "Look at: explain.png, step by step; order.png has all cards that change places.",
 }

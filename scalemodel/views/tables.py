@@ -11,7 +11,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-PROBABILITIES = frozenset({"p_ceiling", "p_faster", "probability", "level", "sensitivity"})
+PROBABILITIES = frozenset(
+    {"p_ceiling", "p_faster", "p_flip", "probability", "level", "sensitivity"}
+)
 """Columns with values from 0 to 1."""
 
 RATIOS = frozenset(
@@ -21,6 +23,12 @@ RATIOS = frozenset(
         "lead_lower",
         "lead_median",
         "lead_upper",
+        "lead_from",
+        "lead_to",
+        "points",
+        "cause_points",
+        "cause_lower",
+        "cause_upper",
         "typical_lower",
         "typical_upper",
     }
@@ -57,7 +65,8 @@ def to_csv(table: pd.DataFrame) -> str:
 def _csv_cells(column: "pd.Series[Any]", names: "pd.Index[str]") -> list[object]:
     name = str(column.name)
     if name in {"lower", "upper"} and "median" not in names:
-        name = "lead" if "lead" in names else ""  # "": no rate, a quantity of its own kind
+        ratios = {"lead", "points"} & set(names)
+        name = "lead" if ratios else ""  # "": no rate, a quantity of its own kind
     return [_csv_cell(value, name) for value in column]
 
 

@@ -43,6 +43,20 @@ def test_lead(lab_fit: Fit) -> None:
     assert list(lab_fit.lead("Mirel 55", "Halvor D").table)[: len(columns)] == columns
 
 
+def test_explain(lab_fit: Fit) -> None:
+    move = ["a", "b", *CHART, "changed", "to", "metric", "level", "lead_from", "lead_to"]
+    found = lab_fit.explain("Mirel 55", "Halvor D")
+    parts = ["part", "points", "lower", "upper", "proven", "weighs", "row_kind", "charts_used"]
+    assert list(found.table) == [*move, *parts, "reason"]
+    shares = ["platform", "game", "preset", "stage", "share_from", "share_to", "from", "to"]
+    assert list(found.shares) == shares
+    order = lab_fit.order()
+    causes = ["cause", "points", "cause_points", "cause_lower", "cause_upper", "weighs"]
+    assert list(order.table) == [*move, "p_flip", "verdict", *causes]
+    counts = ["cards", "pairs", "flips", "within_test_error", "tau", "positions_moved", "reason"]
+    assert list(order.scenes) == [*CHART, *counts]
+
+
 def test_fit(lab_fit: Fit) -> None:
     assert list(lab_fit.table) == ["quantity", "of", "value", "lower", "upper", "unit"]
     assert (lab_fit.table["lower"] <= lab_fit.table["value"]).all()
@@ -57,6 +71,8 @@ def test_every_answer_says_itself_in_one_paragraph(lab_fit: Fit) -> None:
         lab_fit.ceilings(),
         lab_fit.predict(sheet(lab_fit)),
         lab_fit.lead("Mirel 55", "Halvor D"),
+        lab_fit.explain("Mirel 55", "Halvor D"),
+        lab_fit.order(),
     )
     for answer in answers:
         words = str(answer)

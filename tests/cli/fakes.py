@@ -17,6 +17,10 @@ class FakeAnswer:
     charts: pd.DataFrame = field(default_factory=pd.DataFrame)
     against: pd.DataFrame = field(default_factory=pd.DataFrame)
     ranks: pd.DataFrame = field(default_factory=pd.DataFrame)
+    shares: pd.DataFrame = field(default_factory=pd.DataFrame)
+    scenes: pd.DataFrame = field(default_factory=pd.DataFrame)
+    start: str = "3840x2160"
+    end: str = "1920x1080"
     neighbours: pd.DataFrame = field(default_factory=examples.neighbours)
 
     def __str__(self) -> str:
@@ -66,6 +70,30 @@ class FakeFit:
     def lead(self, a: str, b: str, *, level: float) -> FakeAnswer:
         self.asked.append(("lead", a, b, level))
         return FakeAnswer("Lead in words.", examples.lead())
+
+    def explain(
+        self,
+        a: str,
+        b: str,
+        *,
+        start: str | None = None,
+        end: str | None = None,
+        scenes: tuple[str, ...] = (),
+        level: float,
+    ) -> FakeAnswer:
+        self.asked.append(("explain", a, b, start, end, scenes, level))
+        return FakeAnswer("Explanation in words.", examples.explanation())
+
+    def order(
+        self,
+        *,
+        start: str | None = None,
+        end: str | None = None,
+        scenes: tuple[str, ...] = (),
+        level: float,
+    ) -> FakeAnswer:
+        self.asked.append(("order", start, end, scenes, level))
+        return FakeAnswer("Order in words.", examples.order(), scenes=examples.order_scenes())
 
 
 def write_specs(path: Path) -> Path:

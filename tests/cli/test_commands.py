@@ -72,7 +72,13 @@ def test_the_table_can_be_asked_for(fit: FakeFit) -> None:
 
 @pytest.mark.parametrize(
     ("command", "rows"),
-    [(("ceilings", "bench"), 12), (("lead", "bench", "Kc", "Kb"), 7), (("fit", "bench"), 1)],
+    [
+        (("ceilings", "bench"), 12),
+        (("lead", "bench", "Kc", "Kb"), 7),
+        (("explain", "bench", "Kc", "Kb"), 13),
+        (("explain", "bench", "--order"), 3),
+        (("fit", "bench"), 1),
+    ],
 )
 def test_json_says_what_it_is_about(fit: FakeFit, command: tuple[str, ...], rows: int) -> None:
     document = json.loads(call(*command, "--format", "json").stdout)
@@ -84,6 +90,32 @@ def test_json_says_what_it_is_about(fit: FakeFit, command: tuple[str, ...], rows
     assert document["summary"].endswith("in words.")
     assert len(document["records"]) == rows
     assert fit.asked
+
+
+def test_explain_passes_on_where_from_and_to(fit: FakeFit) -> None:
+    where = ("--from", "3840x2160", "--to", "1920x1080")
+    scenes = ("--scene", "Oxbow", "--scene", "Saltmarch | ultra")
+    rows = read(call("explain", "bench", "Kc", "Kb", *where, *scenes, "--level", "0.9").stdout)
+    asked = ("3840x2160", "1920x1080", ("Oxbow", "Saltmarch | ultra"), 0.9)
+    assert fit.asked[-1] == ("explain", "Kc", "Kb", *asked)
+    assert (rows[1]["part"], rows[1]["points"], rows[1]["upper"]) == (
+        "ceiling",
+        "-0.2000",
+        "-0.1800",
+    )
+    assert rows[0]["weighs"] == ""
+    flips = read(call("explain", "bench", "--order", *where).stdout)
+    assert fit.asked[-1] == ("order", "3840x2160", "1920x1080", (), 0.8)
+    assert (flips[0]["p_flip"], flips[0]["cause_points"]) == ("0.970", "-0.3000")
+
+
+@pytest.mark.parametrize("words", [(), ("Kc",), ("Kc", "Kb", "--order"), ("Kc", "--order")])
+def test_explain_takes_two_cards_or_order(fit: FakeFit, words: tuple[str, ...]) -> None:
+    result = call("explain", "bench", *words)
+    assert result.exit_code == 2
+    said = "Error: Name two cards, A and B, or ask for --order without any card."
+    assert result.stderr.splitlines()[-1] == said
+    assert not fit.asked
 
 
 def test_fit_can_list_what_it_left_out(fit: FakeFit) -> None:
@@ -157,7 +189,14 @@ def test_a_file_that_cannot_be_written_is_one_message(fit: FakeFit, tmp_path: Pa
 
 
 @pytest.mark.parametrize(
-    "command", [("ceilings", "bench"), ("lead", "bench", "Kc", "Kb"), ("predict", "bench")]
+    "command",
+    [
+        ("ceilings", "bench"),
+        ("lead", "bench", "Kc", "Kb"),
+        ("predict", "bench"),
+        ("explain", "bench", "Kc", "Kb"),
+        ("explain", "bench", "--order"),
+    ],
 )
 @pytest.mark.parametrize(("ending", "first"), [("png", b"\x89PNG"), ("svg", b"<?xml")])
 def test_figures_go_to_their_file(

@@ -122,6 +122,64 @@ def lead() -> pd.DataFrame:
     return table[[*order, *extra]]
 
 
+def explanation() -> pd.DataFrame:
+    """Why Kc's lead over Kb shrinks: two scenes, one that cannot be explained, and the mean."""
+    nan = math.nan
+    parts = [
+        ("change", -0.22, -0.23, -0.21, True, ""),
+        ("ceiling", -0.2, -0.215, -0.18, True, ""),
+        ("bandwidth and cache", -0.03, -0.05, -0.01, True, "less"),
+        ("left over", 0.01, -0.01, 0.03, False, ""),
+    ]
+    columns = ["part", "points", "lower", "upper", "proven", "weighs"]
+    rows = []
+    for kind, (game, preset), resolution in (
+        ("chart", SCENES[0], RESOLUTIONS[1]),
+        ("chart", SCENES[1], RESOLUTIONS[1]),
+        ("summary", ("(all)", "(all)"), "(all)"),
+    ):
+        table = pd.DataFrame(parts, columns=columns).assign(lead_from=0.333, lead_to=0.113)
+        table = table.assign(reason="", charts_used=2 if kind == "summary" else 1)
+        rows.append(table.assign(game=game, preset=preset, resolution=resolution, row_kind=kind))
+    empty = dict.fromkeys(("points", "lower", "upper", "lead_from", "lead_to"), nan)
+    lacks = rows[0].iloc[:1].assign(**empty, proven=None, charts_used=0)
+    lacks = lacks.assign(game="Oxbow", reason="no result of Kb at 1920x1080")
+    both = [part.astype(object) for part in (*rows[:2], lacks, rows[2])]
+    about = {"platform": PLATFORM, "changed": "resolution", "to": RESOLUTIONS[0]}
+    about |= {"a": "Kc", "b": "Kb", "metric": "average"}
+    found = pd.concat(both, ignore_index=True).infer_objects().assign(**about, level=0.8)
+    order = ["a", "b", *CHART, "changed", "to", "metric", "level", "lead_from", "lead_to"]
+    return found[[*order, *columns, "row_kind", "charts_used", "reason"]]
+
+
+def order() -> pd.DataFrame:
+    """Pairs that change places: one at the ceiling, one for bandwidth, one within test error."""
+    unsure, traffic = "within test error", "bandwidth and cache"
+    rows = [
+        ("Kc", "Kb", *SCENES[0], 0.333, -0.02, 0.97, "flips", "ceiling", -0.353, -0.3, ""),
+        ("Kb", "Ka", *SCENES[1], 0.05, -0.04, 0.99, "flips", traffic, -0.09, -0.1, "less"),
+        ("Kc", "Ka", *SCENES[1], 0.01, -0.001, 0.5, unsure, "ceiling", -0.011, -0.01, ""),
+    ]
+    names = ["a", "b", "game", "preset", "lead_from", "lead_to", "p_flip", "verdict", "cause"]
+    table = pd.DataFrame(rows, columns=[*names, "points", "cause_points", "weighs"])
+    about = {"platform": PLATFORM, "resolution": RESOLUTIONS[1], "changed": "resolution"}
+    about |= {"to": RESOLUTIONS[0], "metric": "average"}
+    low, high = table["cause_points"] - 0.01, table["cause_points"] + 0.01
+    return table.assign(**about, level=0.8, cause_lower=low, cause_upper=high)
+
+
+def order_scenes() -> pd.DataFrame:
+    """What the pairs of `order` are counted from; one scene in which nothing can be compared."""
+    rows = [
+        (*SCENES[0], 3, 3, 1, 0, 0.33, 2.0, ""),
+        (*SCENES[1], 3, 3, 1, 1, -0.33, 4.0, ""),
+        ("Oxbow", "maximum", 1, 0, 0, 0, math.nan, math.nan, "fewer than two cards"),
+    ]
+    names = ["game", "preset", "cards", "pairs", "flips", "within_test_error", "tau"]
+    table = pd.DataFrame(rows, columns=[*names, "positions_moved", "reason"])
+    return table.assign(platform=PLATFORM, resolution=RESOLUTIONS[1])
+
+
 def many(table: pd.DataFrame, copies: int) -> pd.DataFrame:
     """The same rows for many games, each with a long name."""
     parts = [

@@ -15,14 +15,19 @@ from matplotlib.patches import FancyBboxPatch, Polygon, Rectangle
 from matplotlib.text import Text
 
 from scalemodel.views.figures.ceilings import ceilings_figure, stacked
+from scalemodel.views.figures.explain import explain_figure
 from scalemodel.views.figures.layout import FigureError, round_rates
 from scalemodel.views.figures.lead import lead_figure
+from scalemodel.views.figures.order import order_figure
 from scalemodel.views.figures.prediction import prediction_figure
 from scalemodel.views.style import AMBER, PAPER, PLUM, figure_bytes
 from scalemodel.views.words import CAUTION
 from tests.views import examples
 
 SIZES = examples.RESOLUTIONS
+
+
+PLACES = ("3840x2160", "1920x1080")
 
 
 def texts(figure: Figure) -> list[str]:
@@ -44,6 +49,8 @@ def all_figures() -> dict[str, Figure]:
         "ceilings": ceilings_figure(examples.ceilings(), examples.charts(), 0.8),
         "prediction": prediction_figure(examples.prediction(), examples.neighbours()),
         "lead": lead_figure(examples.lead(), 0.8),
+        "explain": explain_figure(examples.explanation(), 0.8),
+        "order": order_figure(examples.order(), PLACES, 0.8),
     }
 
 
@@ -196,14 +203,14 @@ def test_lead_with_nothing_usable_says_so() -> None:
         lead_figure(charts.iloc[:0], 0.8)
 
 
-@pytest.mark.parametrize("name", ["ceilings", "prediction", "lead"])
+@pytest.mark.parametrize("name", ["ceilings", "prediction", "lead", "explain", "order"])
 def test_names_are_drawn_as_they_are(figures: dict[str, Figure], name: str) -> None:
     assert any("$5 & <Tag> $x^2$" in text.replace("\n", " ") for text in texts(figures[name]))
     root = ET.fromstring(figure_bytes(figures[name], "svg"))
     assert root.tag.endswith("svg")
 
 
-@pytest.mark.parametrize("name", ["ceilings", "prediction", "lead"])
+@pytest.mark.parametrize("name", ["ceilings", "prediction", "lead", "explain", "order"])
 def test_figures_are_1200_pixels_wide_and_the_same_on_a_rerun(name: str) -> None:
     first, second = all_figures()[name], all_figures()[name]
     picture = figure_bytes(first, "png")
@@ -259,6 +266,31 @@ def test_drawing_leaves_the_settings_of_others_alone() -> None:
 def test_no_collection_hides_numbers(figures: dict[str, Figure]) -> None:
     for figure in figures.values():
         assert not [one for axes in figure.axes for one in axes.findobj(Collection)]
+
+
+def test_an_explanation_goes_step_by_step_from_one_lead_to_the_other(
+    figures: dict[str, Figure],
+) -> None:
+    steps, scenes = figures["explain"].axes
+    names = [label.get_text() for label in steps.get_yticklabels()]
+    assert names == ["at 3840x2160", "ceiling", "bandwidth and cache", "left over", "at 1920x1080"]
+    assert positions(steps) == [(0.333, 0.0), (0.113, 4.0)]
+    found = texts(figures["explain"])
+    assert "Kc over Kb: +33.3% at 3840x2160, +11.3% at 1920x1080, mainly ceiling" in found
+    assert "−3.0  (−5.0 to −1.0)  weighs less" in found
+    assert positions(scenes)[:2] == [(0.333, 0.0), (0.113, 0.0)]
+
+
+def test_an_order_has_a_panel_for_each_cause(figures: dict[str, Figure]) -> None:
+    found = texts(figures["order"])
+    assert "ceiling: 1 pair" in found
+    assert "bandwidth and cache: 1 pair" in found
+    assert "Kc over Ka" not in found
+    with pytest.raises(FigureError, match="No two cards change places"):
+        order_figure(examples.order().iloc[2:], PLACES, 0.8)
+    table = examples.explanation()
+    with pytest.raises(FigureError, match="No scene can be explained"):
+        explain_figure(table[table["reason"] != ""], 0.8)
 
 
 def test_points_that_would_cover_each_other_get_levels() -> None:

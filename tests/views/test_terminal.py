@@ -8,8 +8,10 @@ from rich.text import Text
 from scalemodel.data.bench import check_bench
 from scalemodel.views.terminal.ceilings import ceilings_view
 from scalemodel.views.terminal.check import check_sentence, check_view, problems_table
+from scalemodel.views.terminal.explain import explain_view
 from scalemodel.views.terminal.fit import fit_view
 from scalemodel.views.terminal.lead import lead_view
+from scalemodel.views.terminal.order import order_view
 from scalemodel.views.terminal.parts import as_text, by_scene, grid, reasons, stack
 from scalemodel.views.terminal.prediction import against_view, prediction_view, ranks_view
 from scalemodel.views.words import CAUTION
@@ -68,6 +70,27 @@ def test_leads_show_summaries_then_charts_then_what_was_left_out() -> None:
     assert "1 chart: both at the ceiling" in found
 
 
+def test_an_explanation_shows_the_mean_then_scenes_then_what_lacks() -> None:
+    found = lines(as_text(explain_view("The answer.", examples.explanation(), 0.8)))
+    assert "▍lead of Kc over Kb 3840x2160 to 1920x1080, open bench" in found
+    assert "the mean change −22.0 −23.0 to −21.0" in found
+    assert "bandwidth and cache −3.0 −5.0 to −1.0 weighs less" in found
+    assert "left over ≈ +1.0 −1.0 to +3.0" in found
+    assert "Saltmarch | ultra +33.3% +11.3% −22.0 ceiling −20.0" in found
+    assert "1 scene: no result of Kb at 1920x1080" in found
+
+
+def test_an_order_shows_causes_with_their_largest_change() -> None:
+    places = ("3840x2160", "1920x1080")
+    view = order_view("The answer.", examples.order(), examples.order_scenes(), places, 0.8)
+    found = lines(as_text(view))
+    assert "▍changes of order 3840x2160 to 1920x1080, open bench" in found
+    assert "Saltmarch | ultra 1 ceiling Kc over Kb +33.3% to −2.0%" in found
+    assert any(line.endswith("1 bandwidth and cache Kb over Ka +5.0% to −4.0%") for line in found)
+    assert "1 within test error" in found
+    assert "1 scene: fewer than two cards" in found
+
+
 def test_a_fit_shows_its_table_and_what_it_left_out() -> None:
     table = pd.DataFrame(
         {
@@ -111,6 +134,8 @@ def test_every_view_fits_a_hundred_columns() -> None:
         ceilings_view("Answer. " * 40, examples.many(examples.charts(), 3), 0.8),
         prediction_view("Answer. " * 40, examples.many(examples.prediction(), 3)),
         lead_view("Answer. " * 40, examples.many(examples.lead(), 3), 0.8),
+        explain_view("Answer. " * 40, examples.explanation(), 0.8),
+        order_view("A. " * 90, examples.order(), examples.order_scenes(), ("4K", "2K"), 0.8),
     ]
     for view in views:
         text = as_text(view)

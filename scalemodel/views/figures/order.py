@@ -87,7 +87,7 @@ def _draw(figure: Figure, down: float, name: str, panel: pd.DataFrame) -> None:
     limits(axes, [*leads.ravel(), 0.0])
     spans(axes, leads, [PLUM] * len(panel))
     for row, flip in enumerate(panel.to_dict(orient="records")):
-        scene = short_scene(flip["game"], flip["preset"], 34)
+        scene = short_scene(flip["game"], flip["preset"], 26)
         span = points_range_words(flip["cause_lower"], flip["cause_upper"])
         words = f"{scene}  {points_words(flip['cause_points'])} ({span})"
         words += f"  p {probability_words(flip['p_flip'])}"

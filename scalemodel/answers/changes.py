@@ -27,6 +27,9 @@ PART_NAMES = {
     "card": "the card itself",
 }
 FIXED = PART_NAMES["fixed"]
+#: How much of the variance that does not fade at the ceiling is true of a cell, and not test error:
+#: little, as changes of order in simulated labs show (docs/benchmarks/explaining.md).
+TRUE_SHARE = 0.05
 #: A stage whose time beside arithmetic's changes by less than this, in log, weighs the same.
 SAME_WEIGHT = 0.02
 #: What the model does not say: a fall for lack of memory, and the rest of what was measured.
@@ -108,8 +111,8 @@ class Moved:
         of memory has its result only.
         """
         result = self.measured[:, None]
-        stray = noise.cell**2 + (self.causes.sensitivity * noise.gpu) ** 2
-        error = self.test_sd[:, None] ** 2
+        stray = TRUE_SHARE * noise.cell**2 + (self.causes.sensitivity * noise.gpu) ** 2
+        error = (1 - TRUE_SHARE) * noise.cell**2 + self.test_sd[:, None] ** 2
         away = (result - self.causes.log_rate) ** 2 / (stray + error)
         precision = (noise.tail + 1) / (noise.tail + away) / stray
         precision = np.where(self.fell[:, None], 0.0, precision)

@@ -14,16 +14,17 @@ from scalemodel.model.arrays import FloatArray
 from scalemodel.model.inputs import CardSpecs, Observed, Shape
 from scalemodel.model.layout import Group, ScalePrior
 
-#: Typical share of the time of a frame on the reference card, and how its time grows with pixels.
+#: Typical share of the time of a frame on the reference card, how its time grows with pixels, and
+#: the sd of that. Raster work is work a pixel: it grows with them more surely than the rest.
 STAGE_PRIORS = MappingProxyType(
     {
-        "arithmetic": (0.55, 0.9),
-        "traffic": (0.20, 0.9),
-        "raster": (0.08, 0.6),
-        "fixed": (0.06, 0.0),
+        "arithmetic": (0.55, 0.9, 0.2),
+        "traffic": (0.20, 0.9, 0.2),
+        "raster": (0.08, 0.9, 0.1),
+        "fixed": (0.06, 0.0, 0.2),
     }
 )
-OTHER_STAGE_PRIOR = (0.2, 0.0)
+OTHER_STAGE_PRIOR = (0.2, 0.0, 0.2)
 
 #: Median and log sd of each learned scale.
 SCALE_PRIORS = MappingProxyType(
@@ -172,11 +173,11 @@ def _level_groups(levels: Levels) -> list[Group]:
 def _stage_groups(specs: CardSpecs) -> list[Group]:
     groups = []
     for name in specs.stages:
-        share, growth = STAGE_PRIORS.get(name, OTHER_STAGE_PRIOR)
+        share, growth, sd = STAGE_PRIORS.get(name, OTHER_STAGE_PRIOR)
         at = f"stage:{name}"
         groups += [
             Group(f"share:{name}", at, "one", float(np.log(share)), 0.8),
-            Group(f"share_pixels:{name}", f"growth:{name}", "one", growth, 0.2, times="log_pixels"),
+            Group(f"share_pixels:{name}", f"growth:{name}", "one", growth, sd, times="log_pixels"),
             Group(f"share_scene:{name}", at, "scene", 0.0, "share"),
         ]
     if specs.arithmetic is not None and specs.traffic is not None:

@@ -142,8 +142,8 @@ class Fit:
 
         They are to narrow one thing: the place of the cards of `specs`, the `lead` of a card over
         another, the `ceiling` of a game's preset, or, with none of them, the rate of every card on
-        every chart. Cards of the bench can be tested, those of `specs` if they are `in_hand`;
-        `only` narrows that to some cards.
+        every chart. Cards of the bench can be tested, those of `specs` if they are `in_hand`; or
+        those of `only`.
         """
         time = Time(hours, minutes_per_run, minutes_per_swap)
         return plan(self, time, Asked(specs, lead, ceiling), only, level, in_hand=in_hand)

@@ -1,4 +1,4 @@
-"""Levels of ranges and the words for counts that several answers share."""
+"""Levels of ranges and the words for counts and widths that several answers share."""
 
 from scalemodel.errors import ScalemodelError
 
@@ -16,3 +16,8 @@ def check_level(level: float) -> None:
 def counted(count: int, thing: str) -> str:
     """Return a count and its noun, such as "1 chart" or "2 charts"."""
     return f"{count} {thing}{'' if count == 1 else 's'}"
+
+
+def width_words(width: float) -> str:
+    """Write the width of a range, its upper end over its lower one, less 1: 0.0123 as "1.23%"."""
+    return f"{width:.2%}" if width < 0.0995 else f"{width:.0%}"

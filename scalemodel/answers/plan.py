@@ -7,18 +7,22 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from scalemodel.answers.levels import check_level, counted
+from scalemodel.answers.levels import check_level, counted, width_words
 from scalemodel.answers.plan_grid import Grid, make_grid
 from scalemodel.answers.plan_reasons import limit_words, wasted, why
 from scalemodel.answers.plan_targets import Asked, Targets, make_targets
 from scalemodel.data.schema import CELL_COLUMNS
 from scalemodel.errors import ScalemodelError
+from scalemodel.model.arrays import FloatArray
 from scalemodel.model.design import expected_variances
 from scalemodel.model.planning import Costs, Step, Stop, choose_runs, follow_plan
 
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit
 
+NO_REPEATS = (
+    "No cell has repeated runs: half of how far cells stray from the model is taken as test error."
+)
 #: Runs that are planned at once, at most.
 MOST_RUNS = 5000
 #: A plan that leaves this much of the way to the limit, or less, is as good as at the limit.
@@ -29,6 +33,7 @@ COLUMNS = (
     *CELL_COLUMNS,
     "runs_before",
     "runs",
+    "install_minutes",
     "minutes",
     "hours_end",
     "range_before",
@@ -43,11 +48,11 @@ class Plan:
 
     Attributes:
         table: one row a cell, in the order to run: card, platform, game, preset, resolution,
-            runs_before (so far), runs (to make), minutes (installing the card included where it
-            comes first), hours_end (since the start), range_before, range_after (mean width of
-            the targets' ranges, upper over lower minus 1), reason.
-        targets: one row a target: target, quantities, range_now, range_after (expected), range_limit
-            (if everything at hand were tested without end), reason (why it cannot be told).
+            runs_before (so far), runs (to make), install_minutes (where the card comes first),
+            minutes (with these), hours_end (since the start), range_before, range_after (mean
+            width of the targets' ranges, upper over lower minus 1), reason.
+        targets: one row a target: target, quantities, range_now, range_after (expected),
+            range_limit (if all at hand were tested without end), reason (why it cannot be told).
         wasted: cells without a result that would tell nothing of what is asked: card, platform,
             game, preset, resolution, sensitivity, reason.
         level: level of the ranges.
@@ -65,7 +70,7 @@ class Plan:
     note: str
 
     def __str__(self) -> str:
-        words = [self._words_on_runs(), *self._words_on_targets(), self._words_on_time(), self.note]
+        words = [*self._words_on_targets(), self._words_on_time(), self._words_on_runs(), self.note]
         return " ".join(part for part in words if part)
 
     def _words_on_runs(self) -> str:
@@ -86,10 +91,11 @@ class Plan:
             if row["reason"]:
                 words.append(f"{name[0].upper()}{name[1:]}: no plan ({row['reason']}).")
                 continue
-            now, after, limit = (row[f"range_{when}"] for when in ("now", "after", "limit"))
+            widths = (row[f"range_{when}"] for when in ("now", "after", "limit"))
+            now, after, limit = (width_words(width) for width in widths)
             words.append(
                 f"{name[0].upper()}{name[1:]}: the {self.level:.0%} range should shrink from "
-                f"{now:.1%} to {after:.1%}; tests without end would bring {limit:.1%}."
+                f"{now} to {after}; tests without end would bring {limit}."
             )
         return words
 
@@ -100,8 +106,9 @@ class Plan:
         now, after, limit = (
             float(known[f"range_{when}"].mean()) for when in ("now", "after", "limit")
         )
-        if self.limit and after - limit <= NEAR_LIMIT * max(now, 1e-12):
-            return f"More tests hardly help: {self.limit} sets the limit."
+        if self.limit and after - limit <= NEAR_LIMIT * now:
+            tests = "Tests" if now - limit <= NEAR_LIMIT * now else "More tests than these"
+            return f"{tests} would hardly help: {self.limit}."
         if self.table.empty or now - after <= 0:
             return ""
         reached = self.table["range_after"] <= now - MOST * (now - after)
@@ -134,10 +141,11 @@ class Time:
             raise ScalemodelError("The minutes per swap must be a number, 0 or more.")
         costs = Costs(run, swap, total)
         if costs.most_runs < 1:
+            least = np.ceil((run + swap) / 0.6) / 100
             raise ScalemodelError(
                 f"{self.hours:g} hours are {total:g} minutes; to install a card and make one run "
-                f"takes {run + swap:g}. Give at least {(run + swap) / 60:.2g} hours, or fewer "
-                "minutes per run or per swap."
+                f"takes {run + swap:g}. Give at least {least:g} hours, or fewer minutes per run or "
+                "per swap."
             )
         if costs.most_runs > MOST_RUNS:
             raise ScalemodelError(
@@ -161,75 +169,77 @@ def plan(
         raise ScalemodelError("Only cards of spec sheets can be said to be in hand. Give specs.")
     with threadpool_limits(limits=1, user_api="blas"):
         grid = make_grid(fit, asked.specs, only, in_hand=in_hand)
-        return _plan(fit, grid, make_targets(grid, asked), Costing(costs, time.hours), level)
+        targets = make_targets(grid, asked)
+        course = _Course.chosen(grid, targets, costs)
+        after = course.steps[-1].variances if course.steps else course.now
+        ranges = {
+            f"range_{when}": targets.ranges(variances, level)
+            for when, variances in (("now", course.now), ("after", after), ("limit", course.bound))
+        }
+        names = {"target": targets.names, "quantities": targets.counts}
+        return Plan(
+            table=_table(grid, targets, course, costs, level),
+            targets=pd.DataFrame({**names, **ranges, "reason": targets.reasons}),
+            wasted=wasted(grid, targets),
+            level=level,
+            hours=time.hours,
+            limit=course.limit,
+            note="" if fit.cells.run_sd else NO_REPEATS,
+        )
 
 
 @dataclass(frozen=True)
-class Costing:
-    """The costs of runs, and the hours as the user gave them."""
+class _Course:
+    """The stops of a plan and what they tell.
 
-    costs: Costs
-    hours: float
+    Attributes:
+        stops, steps: the stops, and what each tells.
+        now, bound: variances of the targets before any run, and after tests without end.
+        limit: what sets that bound, or "".
+    """
 
+    stops: list[Stop]
+    steps: list[Step]
+    now: FloatArray
+    bound: FloatArray
+    limit: str
 
-def _plan(fit: "Fit", grid: Grid, targets: Targets, costing: Costing, level: float) -> Plan:
-    prospects, setup = grid.outlook.prospects, grid.setup
-    stops, steps, limit = [], [], ""
-    now = bound = np.zeros(0)
-    if len(targets.of):
-        stops = choose_runs(prospects, targets.matrix, setup, costing.costs)
-        steps = follow_plan(prospects, targets.matrix, stops, grid.outlook.group)
-        now = expected_variances(prospects, targets.matrix, np.zeros(len(setup)))
+    @staticmethod
+    def chosen(grid: Grid, targets: Targets, costs: Costs) -> "_Course":
+        """Choose the stops."""
+        if not len(targets.of):
+            return _Course([], [], np.zeros(0), np.zeros(0), "")
+        prospects, setup = grid.outlook.prospects, grid.setup
+        stops = choose_runs(prospects, targets.matrix, setup, costs)
         endless = np.where(setup >= 0, np.inf, 0.0)
-        bound = expected_variances(prospects, targets.matrix, endless)
-        limit = limit_words(grid, targets, endless)
-    after = steps[-1].variances if steps else now
-    ranges = {
-        f"range_{when}": targets.ranges(variances, level)
-        for when, variances in (("now", now), ("after", after), ("limit", bound))
-    }
-    table = pd.DataFrame(
-        {"target": targets.names, "quantities": targets.counts, **ranges, "reason": targets.reasons}
-    )
-    return Plan(
-        table=_table(grid, targets, stops, steps, now, costing.costs, level),
-        targets=table,
-        wasted=wasted(grid, targets),
-        level=level,
-        hours=costing.hours,
-        limit=limit,
-        note="" if fit.cells.run_sd else NO_REPEATS,
-    )
-
-
-NO_REPEATS = (
-    "No cell has repeated runs, so that nothing is known of what repeats would bring: only cells "
-    "without a result are planned."
-)
+        return _Course(
+            stops,
+            follow_plan(prospects, targets.matrix, stops, grid.outlook.group),
+            expected_variances(prospects, targets.matrix, np.zeros(len(setup))),
+            expected_variances(prospects, targets.matrix, endless),
+            limit_words(grid, targets, endless),
+        )
 
 
 def _table(
-    grid: Grid,
-    targets: Targets,
-    stops: list[Stop],
-    steps: list[Step],
-    now: np.ndarray,
-    costs: Costs,
-    level: float,
+    grid: Grid, targets: Targets, course: _Course, costs: Costs, level: float
 ) -> pd.DataFrame:
-    rows, before, clock = [], float(np.nanmean(targets.ranges(now, level))) if stops else 0.0, 0.0
-    installed = None
-    for stop, step in zip(stops, steps, strict=True):
+    rows: list[dict[str, object]] = []
+    before = _overall(targets, course.now, level) if course.stops else np.nan
+    clock, installed = 0.0, None
+    for stop, step in zip(course.stops, course.steps, strict=True):
         cell = grid.cells.iloc[stop.row]
         setup = (cell["card"], cell["platform"])
-        minutes = stop.runs * costs.run + (costs.swap if setup != installed else 0.0)
+        install = costs.swap if setup != installed else 0.0
+        minutes = stop.runs * costs.run + install
         installed, clock = setup, clock + minutes
-        after = float(np.nanmean(targets.ranges(step.variances, level)))
+        after = _overall(targets, step.variances, level)
         rows.append(
             {
                 **{name: cell[name] for name in CELL_COLUMNS},
                 "runs_before": int(cell["runs"]),
                 "runs": stop.runs,
+                "install_minutes": install,
                 "minutes": minutes,
                 "hours_end": clock / 60,
                 "range_before": before,
@@ -239,3 +249,7 @@ def _table(
         )
         before = after
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _overall(targets: Targets, variances: FloatArray, level: float) -> float:
+    return float(np.nanmean(targets.ranges(variances, level)))

@@ -39,7 +39,7 @@ class Grid:
     def setup(self) -> IntArray:
         """(rows,) number of the card and platform a cell is tested with; -1 if it cannot be."""
         number = self.cells.groupby(["card", "platform"], sort=False).ngroup().to_numpy()
-        usable = self.cells["at_hand"].to_numpy(dtype=bool) & (self.cells["reason"] == "").to_numpy()
+        usable = self.cells["at_hand"].astype(bool) & (self.cells["reason"] == "")
         return np.where(usable, number, -1)
 
     def check_card(self, card: str) -> None:
@@ -62,7 +62,7 @@ def make_grid(
 ) -> Grid:
     """Lay out all cards on all charts, those of cards.csv and those of `specs`.
 
-    Cards of cards.csv are at hand, those of `specs` if `in_hand` says so; `only` narrows that.
+    Cards of cards.csv are at hand, those of `specs` if `in_hand` says so; or those of `only`.
 
     Raises:
         ScalemodelError: `only` names a card that is not there.
@@ -83,7 +83,7 @@ def make_grid(
                 sheets.append(complete.table.iloc[[k]])
     every, grid = pd.concat(sheets, ignore_index=True), pd.concat(cells, ignore_index=True)
     if only:
-        grid["at_hand"] &= grid["card"].isin(only)
+        grid["at_hand"] = grid["card"].isin(only)
     made = _with_outlook(fit, every, pd.concat([grid, _ceilings(fit)], ignore_index=True))
     for card in only:
         made.check_card(card)
@@ -131,8 +131,9 @@ def _with_outlook(fit: "Fit", sheets: pd.DataFrame, cells: pd.DataFrame) -> Grid
     ceiling = (cells["card"] == "").to_numpy()
     place = {card: k for k, card in enumerate(sheets["card"])}
     cards = cells["card"].map(place).fillna(0).to_numpy(dtype=np.intp)
-    run_sd = fit.cells.run_sd or 0.0
-    wanted = Wanted(fit.labels.specs(sheets), fit.labels.rows(cells, cards), ceiling, run_sd**2)
+    run_variance = None if fit.cells.run_sd is None else fit.cells.run_sd**2
+    rows = fit.labels.rows(cells, cards)
+    wanted = Wanted(fit.labels.specs(sheets), rows, ceiling, run_variance)
     outlook = look_ahead(fit.model, fit.observed, wanted)
     architectures = dict(zip(sheets["card"], sheets["architecture"], strict=True))
     return Grid(cells.assign(sensitivity=outlook.sensitivity), architectures, outlook)

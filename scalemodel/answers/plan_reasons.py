@@ -36,44 +36,39 @@ def why(grid: Grid, row: int, step: Step, level: float) -> str:
 
 
 def _told(group: str, cell: dict[Hashable, Any], architecture: str) -> str:
-    scene = f"{cell['game']} | {cell['preset']}"
     if group in BOARD:
         return f"tells how far {cell['card']} strays from its sheet"
     if group in BEYOND_SHEET:
         return f"tells what {architecture} does beyond its sheets"
     if group == "architecture_scene":
-        return f"tells how well {architecture} takes to {scene}"
+        return f"tells how well {architecture} takes to this scene"
     if group.startswith("architecture:"):
         return f"tells how well {architecture} uses its bandwidth"
     if group in CEILING:
-        return f"bounds the ceiling of {scene}"
+        return "bounds this scene's ceiling"
     if group == "log_p":
         return "tells how sharp the knee at the ceiling is"
     if group in ("level", "view") or group.startswith("share_scene"):
-        return f"tells how heavy {scene} is"
+        return "tells how heavy this scene is"
     return "tells what each spec is worth"
 
 
 def limit_words(grid: Grid, targets: Targets, runs: FloatArray) -> str:
-    """Say what is left of the first target once all that can be tested was, without end."""
+    """Say what keeps the first target's range open once the cells were run so often, or ""."""
     outlook = grid.outlook
-    vector = targets.matrix[[0]].toarray()[0]
-    parts = what_is_left(outlook.prospects, vector, runs, outlook.group)
-    states, whole = parts[:-1], float(parts.sum())
-    known = len(outlook.groups) // 2
-    names = [name for name, _ in zip(outlook.groups, states, strict=False)]
-    sources = {"the spread from board to board": 0.0, "what an architecture does": 0.0}
-    sources["how cards stray on single charts"] = float(parts[-1])
-    sources["what tests of these cards cannot tell"] = 0.0
-    for k, (name, part) in enumerate(zip(names, states, strict=True)):
-        if k >= known and name in BOARD:
-            sources["the spread from board to board"] += float(part)
-        elif k >= known:
-            sources["what an architecture does"] += float(part)
-        else:
-            sources["what tests of these cards cannot tell"] += float(part)
+    target = targets.matrix[[0]].toarray()[0]
+    *states, own = what_is_left(outlook.prospects, target, runs, outlook.group)
+    fitted = len(outlook.groups) // 2
+    board = sum(part for k, part in enumerate(states) if k >= fitted and outlook.groups[k] in BOARD)
+    new = float(sum(states[fitted:])) - board
+    sources = {
+        "the spread from board to board sets the limit": board,
+        "what is not known of its architecture sets the limit": new,
+        "how far single cells stray sets the limit": own,
+        "the cards at hand can tell no more": float(sum(states[:fitted])),
+    }
     most = max(sources, key=lambda words: sources[words])
-    return most if whole > 0 and sources[most] > MOST * whole else ""
+    return most if sources[most] > MOST * sum(sources.values()) else ""
 
 
 def wasted(grid: Grid, targets: Targets) -> pd.DataFrame:
@@ -86,8 +81,8 @@ def wasted(grid: Grid, targets: Targets) -> pd.DataFrame:
     else:
         asked = grid.cells.iloc[targets.matrix.indices]
         scenes = pd.MultiIndex.from_frame(asked[["game", "preset"]])
-        chosen = pd.MultiIndex.from_frame(cells[["game", "preset"]]).isin(scenes)
-        chosen &= cells["at_hand"].to_numpy(dtype=bool)
+        own = pd.MultiIndex.from_frame(cells[["game", "preset"]])
+        chosen = cells["at_hand"].astype(bool) & own.isin(scenes)
         low = cells["sensitivity"] > 1 - LITTLE
         words = cells["card"].map("{} stays below the ceiling: tells nothing of it".format)
     refused = cells["reason"] != ""

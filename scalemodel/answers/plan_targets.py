@@ -38,9 +38,7 @@ class Asked:
                 "Leave all but one out."
             )
         if self.lead is not None and self.lead[0] == self.lead[1]:
-            raise ScalemodelError(
-                f'A and B are both "{self.lead[0]}". Name two different cards.'
-            )
+            raise ScalemodelError(f'A and B are both "{self.lead[0]}". Name two different cards.')
 
 
 @dataclass(frozen=True)
@@ -87,14 +85,27 @@ def make_targets(grid: Grid, asked: Asked) -> Targets:
     return _everything(grid)
 
 
-def _targets(
-    grid: Grid, found: list[tuple[str, str, str, list[FloatArray]]], cards: tuple[str, ...]
-) -> Targets:
-    rows = [row for *_, vectors in found for row in vectors]
-    of = [k for k, (*_, vectors) in enumerate(found) for _ in vectors]
-    matrix = csr_array(np.vstack(rows)) if rows else csr_array((0, len(grid.cells)))
-    names, reasons, counts = (tuple(one[k] for one in found) for k in range(3))
-    return Targets(names, reasons, counts, matrix, np.array(of, dtype=np.intp), cards)
+@dataclass(frozen=True)
+class _Found:
+    """One target: its name, why it cannot be told (or ""), what it is made of, its weights."""
+
+    name: str
+    reason: str
+    count: str
+    weights: FloatArray | None
+
+
+def _targets(grid: Grid, found: list[_Found], cards: tuple[str, ...]) -> Targets:
+    of = [k for k, one in enumerate(found) if one.weights is not None]
+    rows = [one.weights for one in found if one.weights is not None]
+    return Targets(
+        names=tuple(one.name for one in found),
+        reasons=tuple(one.reason for one in found),
+        counts=tuple(one.count for one in found),
+        matrix=csr_array(np.vstack(rows)) if rows else csr_array((0, len(grid.cells))),
+        of=np.array(of, dtype=np.intp),
+        cards=cards,
+    )
 
 
 def _used(grid: Grid, card: str) -> BoolArray:
@@ -106,8 +117,6 @@ def _used(grid: Grid, card: str) -> BoolArray:
 
 def _why_none(grid: Grid, card: str) -> str:
     reasons = grid.cells.loc[grid.cells["card"] == card, "reason"]
-    if len(reasons) == 0:
-        return "already measured: see its results"
     left = reasons[reasons != ""]
     if len(left) == len(reasons):
         return str(left.iloc[0])
@@ -119,11 +128,12 @@ def _places(grid: Grid, cards: tuple[str, ...]) -> Targets:
     for card in cards:
         used = _used(grid, card)
         count = int(used.sum())
-        vectors = [used / count] if count else []
-        reason = "" if count else _why_none(grid, card)
-        words = f"mean rate of {card} over {counted(count, 'chart')} below the ceiling"
-        name = words if count else f"mean rate of {card}"
-        found.append((name, reason, counted(count, "chart"), vectors))
+        words, charts = f"mean rate of {card}", counted(count, "chart")
+        if count:
+            words += f" over {charts} below the ceiling"
+            found.append(_Found(words, "", charts, used / count))
+        else:
+            found.append(_Found(words, _why_none(grid, card), charts, None))
     return _targets(grid, found, cards)
 
 
@@ -134,16 +144,14 @@ def _lead(grid: Grid, a: str, b: str) -> Targets:
     used = [_used(grid, card) for card in (a, b)]
     both = set(cells[used[0]]) & set(cells[used[1]])
     common = cells.isin(both).to_numpy()
-    count = len(both)
-    vectors, reason = [], ""
-    if count:
-        vectors = [(used[0] & common) / count - (used[1] & common) / count]
-    else:
-        alone = next((card for card, own in zip((a, b), used, strict=True) if not own.any()), None)
-        reason = _why_none(grid, alone) if alone else "no chart is below the ceiling for both"
-    name = f"mean lead of {a} over {b}"
-    name += f" over {counted(count, 'chart')} below the ceiling" if count else ""
-    return _targets(grid, [(name, reason, counted(count, "chart"), vectors)], (a, b))
+    words, charts = f"mean lead of {a} over {b}", counted(len(both), "chart")
+    if both:
+        words += f" over {charts} below the ceiling"
+        weights = ((used[0] & common) * 1.0 - (used[1] & common)) / len(both)
+        return _targets(grid, [_Found(words, "", charts, weights)], (a, b))
+    alone = next((card for card, own in zip((a, b), used, strict=True) if not own.any()), None)
+    reason = _why_none(grid, alone) if alone else "no chart is below the ceiling for both"
+    return _targets(grid, [_Found(words, reason, charts, None)], (a, b))
 
 
 def _ceiling(grid: Grid, game: str, preset: str) -> Targets:
@@ -158,9 +166,10 @@ def _ceiling(grid: Grid, game: str, preset: str) -> Targets:
         )
     found = []
     for at, platform in zip(here.index, here["platform"], strict=True):
-        vector = np.zeros(len(grid.cells))
-        vector[at] = 1.0
-        found.append((f"ceiling of {game} | {preset} on {platform}", "", "1 ceiling", [vector]))
+        weights = np.zeros(len(grid.cells))
+        weights[at] = 1.0
+        words = f"ceiling of {game} | {preset} on {platform}"
+        found.append(_Found(words, "", "1 ceiling", weights))
     return _targets(grid, found, ())
 
 

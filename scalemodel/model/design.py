@@ -23,9 +23,9 @@ CHUNK = 1000
 class Prospects:
     """Rows that runs can show, as what they share and what each has of its own.
 
-    A row is f = slopes @ states + a part of its own. States are the fitted parameters, then effects
-    of variance 1 that no data inform yet. A run shows f with an error of its own; f itself stays the
-    same from run to run, so repeats average the error away and nothing else.
+    A row is f = slopes @ states + a part of its own. States are the fitted parameters, then
+    effects of variance 1 that no data inform yet. A run shows f with an error of its own; f itself
+    stays the same from run to run, so repeats average the error away and nothing else.
 
     Attributes:
         precision: of the fitted parameters.
@@ -129,9 +129,7 @@ class _After:
         shown = (prospects.slopes.T @ information @ prospects.slopes).toarray()
         factor = linalg.cholesky(prospects.dense_precision() + shown, lower=True)
         kept = np.where(tested, error / safe, 1.0)
-        return _After(
-            factor, csr_array(diags_array(kept) @ prospects.slopes), prospects.own * kept
-        )
+        return _After(factor, csr_array(diags_array(kept) @ prospects.slopes), prospects.own * kept)
 
     def covariance(self, slopes: FloatArray) -> FloatArray:
         """Return (states, k) covariances of the states with combinations of them (states, k)."""

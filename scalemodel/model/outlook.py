@@ -1,7 +1,7 @@
 """The prospects of cells, tested or not, of cards that the fit knows or that are new.
 
-A cell's log rate is taken linear in the parameters around the mode, and its error as normal with the
-information that the t has on average: (tail + 3) / (tail + 1) times its squared scale.
+A cell's log rate is taken linear in the parameters around the mode, and its error as normal with
+the information that the t has on average: (tail + 3) / (tail + 1) times its squared scale.
 """
 
 from dataclasses import dataclass
@@ -25,6 +25,9 @@ from scalemodel.model.likelihood import (
 from scalemodel.model.mode import Prior
 from scalemodel.model.predictive import new_keys
 from scalemodel.model.priors import SmoothPrior
+
+#: Share of the variance of a cell's stray that is taken as test error where no repeats tell.
+TEST_ERROR = 0.5
 
 
 @dataclass(frozen=True)
@@ -54,13 +57,13 @@ class Wanted:
         specs: sheets of all cards, tested or not.
         rows: the cells; `rows.card` indexes `specs`.
         ceiling: (rows,) which rows stand for the log ceiling of their scene instead of a rate.
-        run_variance: variance of the log rate of one run; 0 where no repeats show it.
+        run_variance: variance of the log rate of one run; None where no repeats show it.
     """
 
     specs: CardSpecs
     rows: Rows
     ceiling: BoolArray
-    run_variance: float
+    run_variance: float | None
 
 
 def look_ahead(fit: ModelFit, observed: Observed, wanted: Wanted) -> Outlook:
@@ -73,21 +76,24 @@ def look_ahead(fit: ModelFit, observed: Observed, wanted: Wanted) -> Outlook:
     model, slopes, group = _linear(fit, wanted)
     tail = (noise.tail + 3) / (noise.tail + 1)
     own = tail * squared_scale(np.zeros(len(wanted.rows)), model.sensitivity, noise)
-    log_rate = np.where(wanted.ceiling, model.log_ceiling, model.log_rate)
-    own = np.where(wanted.ceiling, 0.0, own)
-    run = np.full(len(own), tail * wanted.run_variance)
+    own[wanted.ceiling] = 0.0
+    if wanted.run_variance is None:
+        own *= 1.0 - TEST_ERROR
+        run = own * TEST_ERROR / (1.0 - TEST_ERROR)
+    else:
+        run = np.full(len(own), tail * wanted.run_variance)
     known = _Known.of(fit, measured, evaluation, wanted)
-    at, stray = known.row, known.run_variance * tail
+    at = known.row
     own[at] *= known.inflation
     run[at] *= known.inflation
-    stray = stray * known.inflation
-    shrunk = own[at] / (own[at] + stray)
-    left = np.ones(len(own))
-    left[at] = 1.0 - shrunk
-    log_rate[at] += shrunk * (known.log_rate - log_rate[at])
-    own[at] = shrunk * stray
-    scaled = csr_array(slopes.multiply(left[:, None]))
+    error = run[at] / known.runs
+    shown = own[at] / (own[at] + error)
+    left, log_rate = np.ones(len(own)), np.where(wanted.ceiling, model.log_ceiling, model.log_rate)
+    left[at] = 1.0 - shown
+    log_rate[at] += shown * (known.log_rate - log_rate[at])
+    own[at] = shown * error
     precision = evaluation.information.plus(prior.precision)
+    scaled = csr_array(slopes.multiply(left[:, None]))
     names = tuple(g.name for g in fit.layout.groups)
     return Outlook(
         Prospects.of(precision, scaled, own, run), log_rate, model.sensitivity, names * 2, group
@@ -100,19 +106,18 @@ class _Known:
 
     Attributes:
         row: which of the wanted rows.
-        log_rate, run_variance: as observed.
+        log_rate: as observed.
+        runs: how many runs its error is that of.
         inflation: how much less such a cell informs than one that strays the usual way.
     """
 
     row: IntArray
     log_rate: FloatArray
-    run_variance: FloatArray
+    runs: FloatArray
     inflation: FloatArray
 
     @staticmethod
-    def of(
-        fit: ModelFit, measured: Observed, evaluation: Evaluation, wanted: Wanted
-    ) -> "_Known":
+    def of(fit: ModelFit, measured: Observed, evaluation: Evaluation, wanted: Wanted) -> "_Known":
         """Find the measured cells among those wanted."""
         noise = fit.scales.noise
         scale2 = squared_scale(measured.run_variance, evaluation.model.sensitivity, noise)
@@ -123,7 +128,10 @@ class _Known:
         found = np.array([place.get(key, -1) for key in keys], dtype=np.intp)
         row = np.flatnonzero((found >= 0) & ~wanted.ceiling)
         at = found[row]
-        return _Known(row, measured.log_rate[at], measured.run_variance[at], inflation[at])
+        runs = np.ones(len(at))
+        if wanted.run_variance is not None:
+            runs = wanted.run_variance / measured.run_variance[at]
+        return _Known(row, measured.log_rate[at], runs, inflation[at])
 
 
 def _keys(rows: Rows, card: IntArray) -> list[tuple[int, int, int]]:
@@ -159,7 +167,12 @@ def _linear(fit: ModelFit, wanted: Wanted) -> tuple[CellModel, csr_array, IntArr
 
 @dataclass(frozen=True)
 class _Smooth:
-    """The smooth residual of new cards: (rows, tested) weights, and (rows, new) roots at scale 1."""
+    """The smooth residual of new cards.
+
+    Attributes:
+        weights: (rows, tested) of the tested cards' residuals in its mean.
+        roots: (rows, new) root of its covariance at scale 1.
+    """
 
     weights: FloatArray
     roots: FloatArray

@@ -1,9 +1,10 @@
 """Which runs to make in the time there is, so that the targets' ranges shrink the most.
 
 The runs are chosen one after another, each the one that takes most variance out of the targets a
-minute. Installing a card on a platform (a setup) takes minutes too, once for each setup in the plan:
-a setup that is not installed yet is judged by the batch of its runs that is worth most a minute with
-the installing paid. At the end the best batch of a single setup is tried against the whole.
+minute. Installing a card on a platform (a setup) takes minutes too, once for each setup in the
+plan: a setup that is not installed yet is judged by the batch of its runs that is worth most a
+minute with the installing paid. At the end the best batch of a single setup is tried against the
+whole.
 
 Variance taken out is not submodular: a run can be worth more after another one, so nothing is
 guaranteed of a greedy choice. (What runs tell of all parameters together, in nats, is submodular;
@@ -13,7 +14,7 @@ plan passes, that of testing everything without end. For the same reason the val
 is worked out anew only when it might be the best (Minoux 1978), may be taken as too low.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -21,6 +22,8 @@ from scipy.sparse import csr_array
 from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.design import Course, Look, Prospects
 
+#: A row is known once its variance is less than this share of what it was.
+KNOWN = 1e-9
 #: A run that takes out less of the targets' variance than this share is not worth making.
 LEAST_GAIN = 1e-6
 
@@ -137,6 +140,7 @@ class _Block:
         covariance: (rows, rows) of the rows.
         pull: (rows, rows) sum over targets of products of their covariances with the rows.
         error: (rows,) variance of the error of a run.
+        known: (rows,) variance of a run's result from which there is nothing more to learn.
         installed: whether the setup is in the plan already.
         a_minute: what it was last found to gain a minute.
     """
@@ -145,17 +149,18 @@ class _Block:
     covariance: FloatArray
     pull: FloatArray
     error: FloatArray
+    known: FloatArray
     installed: bool = False
     a_minute: float = np.inf
 
     def gains(self) -> FloatArray:
         """Return (rows,) the variance that one run of each row takes out of the targets."""
         total = np.diag(self.covariance) + self.error
-        taken = np.diag(self.pull) / np.where(total > 0, total, 1.0)
-        return np.where(total > 0, taken, 0.0)
+        taken = np.diag(self.pull) / np.where(total > self.known, total, 1.0)
+        return np.where(total > self.known, taken, 0.0)
 
     def see(self, rows: FloatArray, pull: FloatArray, own_pull: float) -> None:
-        """Take in a result: covariances of the rows and their pulls, over its standard deviation."""
+        """Take in a result: covariances of the rows and pulls with it, over its own sd."""
         crossed = np.outer(pull, rows)
         self.covariance -= np.outer(rows, rows)
         self.pull -= crossed + crossed.T - own_pull * np.outer(rows, rows)
@@ -164,7 +169,7 @@ class _Block:
         self, costs: Costs, minutes: float, least: float, *, whole: bool = False
     ) -> _Batch:
         """Return the runs worth most a minute, installing included, or all that time allows."""
-        trial = _Block(self.rows, self.covariance.copy(), self.pull.copy(), self.error)
+        trial = replace(self, covariance=self.covariance.copy(), pull=self.pull.copy())
         paid = 0.0 if self.installed else costs.swap
         rows: list[int] = []
         gained, best = 0.0, 0.0
@@ -242,7 +247,7 @@ def _blocks(prospects: Prospects, targets: csr_array, setup: IntArray) -> list[_
         states = prospects.covariance(own.toarray().T)
         covariance = own @ states + np.diag(prospects.own[rows])
         with_targets = slopes @ states + targets[:, rows].toarray() * prospects.own[rows]
-        blocks.append(
-            _Block(rows, covariance, with_targets.T @ with_targets, prospects.run[rows])
-        )
+        known = KNOWN * np.diag(covariance)
+        pull = with_targets.T @ with_targets
+        blocks.append(_Block(rows, covariance, pull, prospects.run[rows], known))
     return blocks

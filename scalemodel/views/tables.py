@@ -23,6 +23,10 @@ RATIOS = frozenset(
         "lead_upper",
         "typical_lower",
         "typical_upper",
+        "range_now",
+        "range_before",
+        "range_after",
+        "range_limit",
     }
 )
 """Columns with ratios of rates."""

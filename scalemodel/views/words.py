@@ -18,6 +18,9 @@ AT_CEILING = 0.5
 CAUTION = "An estimate from the spec sheet, not a measurement."
 """Said once wherever predictions are shown."""
 
+EXPECTED = "What the runs are expected to tell, given what is known now; what they show may differ."
+"""Said once wherever plans are shown."""
+
 
 def rate_words(rate: float) -> str:
     """Write a rate in frames per second: one decimal below 100, none from there."""
@@ -47,6 +50,12 @@ def short_range_words(lower: float, upper: float) -> str:
     """Write the range of a lead without its signs of percent and plus: "−1.2…0.8"."""
     ends = (f"{round(100 * lead, 1) + 0.0:.1f}".replace("-", "−") for lead in (lower, upper))
     return "…".join(ends)
+
+
+def hours_words(hours: float) -> str:
+    """Write hours as hours and minutes: 2.25 as "2:15"."""
+    minutes = round(60 * hours)
+    return f"{minutes // 60}:{minutes % 60:02d}"
 
 
 def probability_words(probability: float) -> str:

@@ -93,9 +93,10 @@ class Plan:
                 continue
             widths = (row[f"range_{when}"] for when in ("now", "after", "limit"))
             now, after, limit = (width_words(width) for width in widths)
+            change = f"stays at {now}" if now == after else f"should shrink from {now} to {after}"
             words.append(
-                f"{name[0].upper()}{name[1:]}: the {self.level:.0%} range should shrink from "
-                f"{now} to {after}; tests without end would bring {limit}."
+                f"{name[0].upper()}{name[1:]}: the {self.level:.0%} range {change}; tests without "
+                f"end would bring {limit}."
             )
         return words
 

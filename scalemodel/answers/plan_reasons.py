@@ -77,14 +77,14 @@ def wasted(grid: Grid, targets: Targets) -> pd.DataFrame:
     low = cells["sensitivity"] < LITTLE
     if targets.cards:
         chosen = cells["card"].isin(targets.cards)
-        words = cells["card"].map("at the ceiling: tells nothing of {}".format)
+        words = cells["card"].map("at the ceiling, tells nothing of {}".format)
     else:
         asked = grid.cells.iloc[targets.matrix.indices]
         scenes = pd.MultiIndex.from_frame(asked[["game", "preset"]])
         own = pd.MultiIndex.from_frame(cells[["game", "preset"]])
         chosen = cells["at_hand"].astype(bool) & own.isin(scenes)
         low = cells["sensitivity"] > 1 - LITTLE
-        words = cells["card"].map("{} stays below the ceiling: tells nothing of it".format)
+        words = cells["card"].map("{} stays below the ceiling, tells nothing of it".format)
     refused = cells["reason"] != ""
     found = cells.assign(reason=cells["reason"].where(refused, words))
     columns = [*CELL_COLUMNS, "sensitivity", "reason"]

@@ -1,15 +1,11 @@
 """``scalemodel plan``: which tests next, for the hours I have?"""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
 
 
 @click.command("plan", short_help="Which tests next, for the hours I have?")
@@ -114,10 +110,8 @@ def command(
         "notes": [EXPECTED],
     }
 
-    def view() -> "RenderableType":
-        return plan_view(summary, answer.table, answer.targets, answer.wasted, level)
-
-    deliver(Shown(answer.table, about, view), output)
+    tables = (answer.table, answer.targets, answer.wasted)
+    deliver(Shown(answer.table, about, lambda: plan_view(summary, *tables, level)), output)
     if output.format == "csv" and answer.table.empty:
         click.echo(summary, err=True)
     if figure is not None:

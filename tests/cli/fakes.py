@@ -18,6 +18,8 @@ class FakeAnswer:
     against: pd.DataFrame = field(default_factory=pd.DataFrame)
     ranks: pd.DataFrame = field(default_factory=pd.DataFrame)
     neighbours: pd.DataFrame = field(default_factory=examples.neighbours)
+    targets: pd.DataFrame = field(default_factory=examples.plan_targets)
+    wasted: pd.DataFrame = field(default_factory=examples.plan_wasted)
 
     def __str__(self) -> str:
         return self.words
@@ -66,6 +68,12 @@ class FakeFit:
     def lead(self, a: str, b: str, *, level: float) -> FakeAnswer:
         self.asked.append(("lead", a, b, level))
         return FakeAnswer("Lead in words.", examples.lead())
+
+    def plan(self, *times: float, specs: pd.DataFrame | None, **asked: object) -> FakeAnswer:
+        cards = None if specs is None else list(specs["card"])
+        self.asked.append(("plan", *times, cards, *asked.values()))
+        table = examples.plan()
+        return FakeAnswer("Plan in words.", table if times[0] > 0.1 else table.iloc[:0])
 
 
 def write_specs(path: Path) -> Path:

@@ -1,12 +1,12 @@
 """Every card on every chart: what could be tested, and what it would tell."""
 
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from scalemodel.answers.levels import near_names
 from scalemodel.answers.sheets import complete_sheets, memory_needed
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
@@ -49,11 +49,9 @@ class Grid:
             ScalemodelError: there is no such card.
         """
         if card not in self.architectures:
-            cards = tuple(self.architectures)
-            near = get_close_matches(card, cards, n=3, cutoff=0.5) or list(cards[:5])
-            shown = ", ".join(f'"{name}"' for name in near)
+            near = near_names(card, tuple(self.architectures))
             raise ScalemodelError(
-                f'No card is named "{card}". Allowed: a card of cards.csv, such as {shown}.'
+                f'No card is named "{card}". Allowed: a card of cards.csv, such as {near}.'
             )
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 from scipy.sparse import csr_array
 from scipy.stats import norm
 
-from scalemodel.answers.levels import counted
+from scalemodel.answers.levels import counted, near_names
 from scalemodel.answers.plan_grid import Grid
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
@@ -159,10 +159,10 @@ def _ceiling(grid: Grid, game: str, preset: str) -> Targets:
     scenes = rows[["game", "preset"]].drop_duplicates().agg(" | ".join, axis=1)
     here = rows[(rows["game"] == game) & (rows["preset"] == preset)]
     if here.empty:
-        shown = ", ".join(f'"{name}"' for name in sorted(scenes)[:5])
+        near = near_names(f"{game} | {preset}", sorted(scenes))
         raise ScalemodelError(
             f'No scene is named "{game} | {preset}". Allowed: a game and one of its presets, such '
-            f"as {shown}."
+            f"as {near}."
         )
     found = []
     for at, platform in zip(here.index, here["platform"], strict=True):

@@ -161,9 +161,10 @@ class _Block:
 
     def see(self, rows: FloatArray, pull: FloatArray, own_pull: float) -> None:
         """Take in a result: covariances of the rows and pulls with it, over its own sd."""
-        crossed = np.outer(pull, rows)
-        self.covariance -= np.outer(rows, rows)
-        self.pull -= crossed + crossed.T - own_pull * np.outer(rows, rows)
+        self.covariance -= rows[:, None] * rows
+        half = (pull - 0.5 * own_pull * rows)[:, None] * rows
+        self.pull -= half
+        self.pull -= half.T
 
     def best_batch(
         self, costs: Costs, minutes: float, least: float, *, whole: bool = False

@@ -261,7 +261,7 @@ def test_cells_without_enough_memory_are_not_planned(lab: Lab, tmp_path: Path) -
         (
             {"hours": 1, "ceiling": ("Game 1", "Low")},
             'No scene is named "Game 1 | Low". Allowed: a game and one of its presets, such as '
-            '"Game 1 | High", "Game 2 | High", "Game 3 | High", "Game 4 | High".',
+            '"Game 1 | High", "Game 4 | High", "Game 3 | High".',
         ),
         (
             {"hours": 1, "in_hand": True},

@@ -209,7 +209,7 @@ def test_plan_draws_the_range_after_each_cell_and_the_limit(figures: dict[str, F
     limits = [line.get_ydata()[0] for line in curve.lines if line.get_linestyle() == "--"]
     assert limits == [0.0251]
     assert {"after the plan 3.00%", "tests without end 2.51%"} <= set(found)
-    assert {"New $1, open bench", "Kb, bare", "cards, 10 min to install"} <= set(found)
+    assert {"New $1, open bench", "Kb, bare", "2 cards, 10 min to install"} <= set(found)
     assert len(lane.patches) == 2
     with pytest.raises(FigureError, match="holds no run"):
         plan_figure(examples.plan().iloc[:0], examples.plan_targets(), 0.8)
@@ -255,6 +255,8 @@ def test_sixty_charts_with_long_names_do_not_run_over_each_other() -> None:
     plan = examples.many(examples.plan().assign(card="Ka"), 30)
     plan = plan.assign(card=plan["game"], hours_end=0.1 * np.arange(1, len(plan) + 1))
     made.append(plan_figure(plan, examples.plan_targets(), 0.8))
+    each = plan.assign(card=[f"{name} {n}" for n, name in enumerate(plan["game"])])
+    made.append(plan_figure(each, examples.plan_targets(), 0.8))
     for figure in made:
         figure_bytes(figure, "png")
         boxes = [axes.get_tightbbox() for axes in figure.axes]

@@ -22,8 +22,8 @@ from scalemodel.views.style import (
 )
 from scalemodel.views.words import EXPECTED, count_words, level_words, shortened
 
-LEFT, RIGHT, TALL, LANE, NAMES = 0.6, 2.0, 3.2, 0.22, 1.9  # inches
-LONGEST_NAME = 26
+LEFT, RIGHT, TALL, LANE, LETTER = 0.6, 2.0, 3.2, 0.22, 0.073  # inches
+LONGEST_NAME, MOST_NAMES = 26, 48
 
 
 def plan_figure(table: pd.DataFrame, targets: pd.DataFrame, level: float) -> Figure:
@@ -43,12 +43,14 @@ def plan_figure(table: pd.DataFrame, targets: pd.DataFrame, level: float) -> Fig
     head = headline(_title(table, known), _lines(table, known, level))
     wide = WIDTH_INCHES - 2 * MARGIN - LEFT - RIGHT
     with house_style():
-        figure = new_figure(head.height + 0.35 + TALL + 0.55 + LANE + NAMES, head)
+        names = _names(table)
+        below = 0.2 + LETTER * max(map(len, names))
+        figure = new_figure(head.height + 0.35 + TALL + 0.55 + LANE + below, head)
         axes = place(figure, MARGIN + LEFT, head.height + 0.35, wide, TALL)
         _curve(axes, table, known)
         lane = place(figure, MARGIN + LEFT, head.height + 0.35 + TALL + 0.5, wide, LANE)
         lane.set_xlim(axes.get_xlim())
-        _cards(lane, table)
+        _cards(lane, table, names)
     return figure
 
 
@@ -56,7 +58,8 @@ def _title(table: pd.DataFrame, known: pd.DataFrame) -> str:
     hours = float(table["hours_end"].iloc[-1])
     now, after = (width_words(float(known[f"range_{when}"].mean())) for when in ("now", "after"))
     name = str(known["target"].iloc[0]) if len(known) == 1 else count_words(len(known), "question")
-    return f"{name[0].upper()}{name[1:]}: range from {now} to {after} in {hours:.1f} hours"
+    kind = "range" if len(known) == 1 else "mean range"
+    return f"{name[0].upper()}{name[1:]}: {kind} from {now} to {after} in {hours:.1f} hours"
 
 
 def _lines(table: pd.DataFrame, known: pd.DataFrame, level: float) -> list[str]:
@@ -91,21 +94,29 @@ def _curve(axes: Axes, table: pd.DataFrame, known: pd.DataFrame) -> None:
     axes.set_xlabel("hours", loc="right", labelpad=1)
 
 
-def _cards(lane: Axes, table: pd.DataFrame) -> None:
+def _names(table: pd.DataFrame) -> list[str]:
+    """Name the cards in the order in which they are installed, with platforms if several."""
+    several = table["platform"].nunique() > 1
+    setups = table[["card", "platform"]].drop_duplicates().itertuples(index=False, name=None)
+    return [
+        shortened(f"{card}, {platform}" if several else str(card), LONGEST_NAME)
+        for card, platform in setups
+    ]
+
+
+def _cards(lane: Axes, table: pd.DataFrame, names: list[str]) -> None:
     """Draw when each card is installed, in turn in two shades, with its name below."""
     lane.set_ylim(0, 1)
     lane.set_axis_off()
-    several = table["platform"].nunique() > 1
     start, last = 0.0, -math.inf
     least = 0.17 * table["hours_end"].iloc[-1] / (WIDTH_INCHES - 2 * MARGIN - LEFT - RIGHT)
-    groups = table.groupby(["card", "platform"], sort=False)
-    for n, ((card, platform), rows) in enumerate(groups):
-        end = float(rows["hours_end"].iloc[-1])
+    ends = table.groupby(["card", "platform"], sort=False)["hours_end"].max()
+    for n, (name, end) in enumerate(zip(names, ends, strict=True)):
         lane.axvspan(start, end, facecolor=(TINT, CONTEXT)[n % 2], linewidth=0)
         at = max((start + end) / 2, last + least)
-        name = shortened(f"{card}, {platform}" if several else str(card), LONGEST_NAME)
-        lane.text(at, -0.25, name, rotation=90, color=INK, fontsize=8.5, ha="center", va="top")
+        if len(names) <= MOST_NAMES:
+            lane.text(at, -0.25, name, rotation=90, color=INK, fontsize=8.5, ha="center", va="top")
         start, last = end, at
     minutes = float(table["install_minutes"].iloc[0])
-    words = f"cards, {minutes:.10g} min to install"
+    words = f"{len(names)} cards, {minutes:.10g} min to install"
     lane.text(1.012, 0.5, words, transform=lane.transAxes, color=QUIET, fontsize=9, va="center")

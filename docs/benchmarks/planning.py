@@ -265,14 +265,13 @@ def report(rows: pd.DataFrame) -> str:
             lambda x: float(np.sqrt(np.mean(x**2)))
         )
         plan = own[own["method"] == "plan"].set_index("lab")
-        ratio, fixed = (plan[x] / plan["expected"] for x in ("after", "after_old_scales"))
+        seen = plan["repeats"].astype(bool)
         lines = [
             f"## {name}, {len(plan)} labs\n",
             markdown(means.join(errors)),
-            f"\nafter / expected: median {ratio.median():.3f}, "
-            f"{ratio.min():.3f} to {ratio.max():.3f}, within 15% in {within(ratio)} labs; "
-            f"at the old scales median {fixed.median():.3f}, "
-            f"{fixed.min():.3f} to {fixed.max():.3f}, within 15% in {within(fixed)}",
+            f"\nafter / expected, labs with repeated runs: {kept(plan[seen], 'after')}; at the old "
+            f"scales {kept(plan[seen], 'after_old_scales')}",
+            f"labs without: {kept(plan[~seen], 'after')}",
         ]
         for other in ("random", "down the list"):
             peer = own[own["method"] == other].set_index("lab")
@@ -284,9 +283,12 @@ def report(rows: pd.DataFrame) -> str:
     return "\n\n".join(parts)
 
 
-def within(ratio: "pd.Series[float]") -> int:
-    """Count ratios within 15%."""
-    return int(((ratio > 1 / 1.15) & (ratio < 1.15)).sum())
+def kept(plan: pd.DataFrame, column: str) -> str:
+    """Say how near to what was expected the widths in a column are."""
+    ratio = plan[column] / plan["expected"]
+    within = int(((ratio > 1 / 1.15) & (ratio < 1.15)).sum())
+    spread = f"median {ratio.median():.3f}, {ratio.min():.3f} to {ratio.max():.3f}"
+    return f"{spread}, within 15% in {within} of {len(ratio)}"
 
 
 def markdown(table: pd.DataFrame) -> str:

@@ -18,6 +18,8 @@ from scalemodel.answers.lead import Lead, lead
 from scalemodel.answers.learned import learned_table
 from scalemodel.answers.levels import counted
 from scalemodel.answers.order import Order, order
+from scalemodel.answers.plan import Plan, Time, plan
+from scalemodel.answers.plan_targets import Asked
 from scalemodel.answers.predict import Prediction, predict
 from scalemodel.data.bench import Bench
 from scalemodel.data.store import code_digest, load_arrays, save_arrays
@@ -150,6 +152,29 @@ class Fit:
     ) -> Order:
         """Say which cards change places between resolutions, presets or platforms, and why."""
         return order(self, start, end, scenes, level)
+
+    def plan(
+        self,
+        hours: float,
+        minutes_per_run: float = 4.0,
+        minutes_per_swap: float = 10.0,
+        *,
+        specs: pd.DataFrame | None = None,
+        lead: tuple[str, str] | None = None,
+        ceiling: tuple[str, str] | None = None,
+        in_hand: bool = False,
+        only: tuple[str, ...] = (),
+        level: float = 0.8,
+    ) -> Plan:
+        """Say which tests to make next in so many hours.
+
+        They are to narrow one thing: the place of the cards of `specs`, the `lead` of a card over
+        another, the `ceiling` of a game's preset, or, with none of them, the rate of every card on
+        every chart. Cards of the bench can be tested, those of `specs` if they are `in_hand`; or
+        those of `only`.
+        """
+        time = Time(hours, minutes_per_run, minutes_per_swap)
+        return plan(self, time, Asked(specs, lead, ceiling), only, level, in_hand=in_hand)
 
 
 def fit(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:

@@ -2,12 +2,12 @@
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from scalemodel.answers.levels import near_names
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import FloatArray, IntArray
@@ -189,7 +189,5 @@ def _known_or_new(values: list[str], known: tuple[str, ...]) -> IntArray:
 
 
 def _unknown_card(card: str, cards: tuple[str, ...]) -> str:
-
-    near = get_close_matches(card, cards, n=3, cutoff=0.5) or list(cards[:5])
-    shown = ", ".join(f'"{name}"' for name in near)
-    return f'No measured card is named "{card}". Allowed: a card with results, such as {shown}.'
+    near = near_names(card, cards)
+    return f'No measured card is named "{card}". Allowed: a card with results, such as {near}.'

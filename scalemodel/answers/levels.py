@@ -1,4 +1,7 @@
-"""Levels of ranges and the words for counts that several answers share."""
+"""Levels of ranges and the words for counts, widths and names that several answers share."""
+
+from collections.abc import Sequence
+from difflib import get_close_matches
 
 from scalemodel.errors import ScalemodelError
 
@@ -16,3 +19,14 @@ def check_level(level: float) -> None:
 def counted(count: int, thing: str) -> str:
     """Return a count and its noun, such as "1 chart" or "2 charts"."""
     return f"{count} {thing}{'' if count == 1 else 's'}"
+
+
+def width_words(width: float) -> str:
+    """Write the width of a range, its upper end over its lower one, less 1: 0.0123 as "1.23%"."""
+    return f"{width:.2%}" if width < 0.0995 else f"{width:.0%}"
+
+
+def near_names(name: str, known: Sequence[str]) -> str:
+    """Return the known names most like one that is not known, in quotes; else the first few."""
+    near = get_close_matches(name, known, n=3, cutoff=0.5) or list(known[:5])
+    return ", ".join(f'"{one}"' for one in near)

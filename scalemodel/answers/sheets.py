@@ -39,7 +39,7 @@ class Sheets:
         if self.refused[k]:
             return [self.refused[k]] * len(fit.labels.charts)
         memory = float(self.table["memory_gb"].iloc[k])
-        enough = _memory_needed(fit)
+        enough = memory_needed(fit)
         return [
             f"{memory:g} GB: cards with {need:g} GB fell for lack of memory here"
             if memory <= need
@@ -104,7 +104,7 @@ def _refusal(fit: "Fit", sheet: "pd.Series[Any]", beyond: dict[str, float]) -> s
     return ""
 
 
-def _memory_needed(fit: "Fit") -> list[float]:
+def memory_needed(fit: "Fit") -> list[float]:
     """Return, for each chart, the most memory found too little there or at fewer pixels."""
     charts = fit.labels.charts
     views = list(zip(charts["game"], charts["preset"], charts["resolution"], strict=True))

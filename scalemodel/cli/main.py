@@ -12,7 +12,17 @@ import click
 
 from scalemodel.errors import ScalemodelError
 
-COMMANDS = ("tour", "start", "check", "fit", "ceilings", "predict", "lead", "explain")
+COMMANDS = (
+    "tour",
+    "start",
+    "check",
+    "fit",
+    "ceilings",
+    "predict",
+    "lead",
+    "explain",
+    "plan",
+)
 """Commands in the order a bench goes through them, each a module of this room."""
 
 INTERRUPTED = 130

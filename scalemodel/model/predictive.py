@@ -62,7 +62,7 @@ def _add_new_effects(
 ) -> None:
     """Add the effects of new cards, architectures and vendors to (predictors, draws, rows)."""
     for group in fit.layout.groups:
-        new = _new_keys(group.key, specs, rows)
+        new = new_keys(group.key, specs, rows)
         if new is None or not (new >= 0).any():
             continue
         size = int(new.max()) + 1
@@ -77,7 +77,7 @@ def _add_new_effects(
         values[predictor][:, here] += effects[:, new[here]] * times
 
 
-def _new_keys(key: str, specs: CardSpecs, rows: Rows) -> IntArray | None:
+def new_keys(key: str, specs: CardSpecs, rows: Rows) -> IntArray | None:
     """Return which new effect acts on each row (-1: none), or None where nothing can be new."""
     architecture, vendor = specs.architecture[rows.card], specs.vendor[rows.card]
     if key == "card":

@@ -31,6 +31,10 @@ RATIOS = frozenset(
         "cause_upper",
         "typical_lower",
         "typical_upper",
+        "range_now",
+        "range_before",
+        "range_after",
+        "range_limit",
     }
 )
 """Columns with ratios of rates."""

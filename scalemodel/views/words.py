@@ -25,6 +25,9 @@ AT_CEILING = 0.5
 CAUTION = "An estimate from the spec sheet, not a measurement."
 """Said once wherever predictions are shown."""
 
+EXPECTED = "What the runs are expected to tell, given what is known now; what they show may differ."
+"""Said once wherever plans are shown."""
+
 
 def rate_words(rate: float) -> str:
     """Write a rate in frames per second: one decimal below 100, none from there."""
@@ -77,6 +80,12 @@ def causes_words(parts: pd.DataFrame) -> str:
     chief = pd.concat([along.head(1), along[1:][large[1:]]]).head(PARTS_NAMED)
     words = [f"{row['part']} {points_words(row['points'])}" for _, row in chief.iterrows()]
     return ", ".join(words) if words else "no part is proven"
+
+
+def hours_words(hours: float) -> str:
+    """Write hours as hours and minutes: 2.25 as "2:15"."""
+    minutes = round(60 * hours)
+    return f"{minutes // 60}:{minutes % 60:02d}"
 
 
 def probability_words(probability: float) -> str:

@@ -22,6 +22,8 @@ class FakeAnswer:
     start: str = "3840x2160"
     end: str = "1920x1080"
     neighbours: pd.DataFrame = field(default_factory=examples.neighbours)
+    targets: pd.DataFrame = field(default_factory=examples.plan_targets)
+    wasted: pd.DataFrame = field(default_factory=examples.plan_wasted)
 
     def __str__(self) -> str:
         return self.words
@@ -94,6 +96,12 @@ class FakeFit:
     ) -> FakeAnswer:
         self.asked.append(("order", start, end, scenes, level))
         return FakeAnswer("Order in words.", examples.order(), scenes=examples.order_scenes())
+
+    def plan(self, *times: float, specs: pd.DataFrame | None, **asked: object) -> FakeAnswer:
+        cards = None if specs is None else list(specs["card"])
+        self.asked.append(("plan", *times, cards, *asked.values()))
+        table = examples.plan()
+        return FakeAnswer("Plan in words.", table if times[0] > 0.1 else table.iloc[:0])
 
 
 def write_specs(path: Path) -> Path:

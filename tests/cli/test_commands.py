@@ -12,7 +12,7 @@ from click.testing import CliRunner, Result
 from scalemodel.cli import fitted as fitted_module
 from scalemodel.cli.main import run
 from scalemodel.errors import ScalemodelError
-from scalemodel.views.words import CAUTION
+from scalemodel.views.words import CAUTION, EXPECTED
 from tests.cli.fakes import FakeFit, write_bench, write_specs
 from tests.views import examples
 
@@ -67,6 +67,39 @@ def test_the_table_can_be_asked_for(fit: FakeFit) -> None:
     result = call("ceilings", "bench", "--format", "table")
     assert "Ceilings in words." in result.stdout
     assert "○ not usable" in result.stdout
+    assert fit.asked
+
+
+def test_plan_passes_on_what_is_asked(fit: FakeFit, tmp_path: Path) -> None:
+    sheets = write_specs(tmp_path / "new.csv")
+    words = ("--minutes-per-swap", "7.5", "--specs", sheets, "--in-hand", "--level", "0.9")
+    found = read(
+        call("plan", "bench", "--hours", "8", *words, "--only", "Ka", "--only", "Kb").stdout
+    )
+    assert fit.asked[-1] == (
+        *("plan", 8.0, 4.0, 7.5, ["New $1"], None, None),
+        *(True, ("Ka", "Kb"), 0.9),
+    )
+    assert [row["range_after"] for row in found] == ["0.0410", "0.0320", "0.0300"]
+    call("plan", "bench", "--hours", "8", "--lead", "Ka", "Kb")
+    call("plan", "bench", "--hours", "8", "--ceiling", "Saltmarch", "ultra")
+    assert fit.asked[-3][4:7] == (None, ("Ka", "Kb"), None)
+    assert fit.asked[-1][4:7] == (None, None, ("Saltmarch", "ultra"))
+
+
+def test_a_plan_without_runs_says_why_beside_the_csv(fit: FakeFit) -> None:
+    result = call("plan", "bench", "--hours", "0.05")
+    assert read(result.stdout) == []
+    assert result.stderr == "Plan in words.\n"
+    assert fit.asked
+
+
+def test_json_of_a_plan_has_its_questions_and_what_is_of_no_use(fit: FakeFit) -> None:
+    found = json.loads(call("plan", "bench", "--hours", "2", "--format", "json").stdout)
+    assert found["targets"][1]["reason"] == "Kz would sit at the ceiling"
+    assert found["targets"][1]["range_now"] is None
+    assert found["wasted"][0]["sensitivity"] == 0.05
+    assert found["notes"] == [EXPECTED]
     assert fit.asked
 
 
@@ -196,6 +229,7 @@ def test_a_file_that_cannot_be_written_is_one_message(fit: FakeFit, tmp_path: Pa
         ("predict", "bench"),
         ("explain", "bench", "Kc", "Kb"),
         ("explain", "bench", "--order"),
+        ("plan", "bench", "--hours", "2"),
     ],
 )
 @pytest.mark.parametrize(("ending", "first"), [("png", b"\x89PNG"), ("svg", b"<?xml")])

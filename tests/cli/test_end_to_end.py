@@ -52,6 +52,7 @@ def test_every_question_is_answered_in_every_form(folder: Path, form: str) -> No
         ("predict", bench, "--specs", specs, "--against", "Ostrel T80"),
         ("predict", bench, "--specs", specs, "--ranks"),
         ("lead", bench, "Ostrel T80", "Ostrel T60"),
+        ("plan", bench, "--hours", "1", "--lead", "Ostrel T80", "Ostrel T60"),
     ):
         result = call(*words, "--format", form)
         assert result.stdout.strip()
@@ -84,12 +85,14 @@ def test_figures_are_drawn_from_real_answers(folder: Path) -> None:
     call("ceilings", bench, "--figure", folder / "c.png")
     call("lead", bench, "Ostrel T80", "Ostrel T60", "--figure", folder / "l.svg")
     call("predict", bench, "--specs", specs, "--figure", folder / "p.png")
+    call("plan", bench, "--hours", "2", "--figure", folder / "n.png")
     names = ["ostrel-t65", "kivand-l210", "ostrel-t95"]
     assert {path.name for path in folder.glob("p-*.png")} == {
         f"p-{n}-open-bench.png" for n in names
     }
     assert (folder / "c.png").stat().st_size > 10_000
     assert (folder / "l.svg").stat().st_size > 10_000
+    assert (folder / "n.png").stat().st_size > 10_000
 
 
 def test_a_card_that_was_not_tested_is_bad_input(folder: Path) -> None:

@@ -180,6 +180,35 @@ def order_scenes() -> pd.DataFrame:
     return table.assign(platform=PLATFORM, resolution=RESOLUTIONS[1])
 
 
+def plan() -> pd.DataFrame:
+    """Three cells of two cards, one of them on another platform."""
+    rows = [
+        ("New $1", PLATFORM, *SCENES[1], RESOLUTIONS[1], 0, 2, 10.0, 18.0, 0.3, 0.06, 0.041),
+        ("New $1", PLATFORM, *SCENES[0], RESOLUTIONS[1], 0, 1, 0.0, 4.0, 22 / 60, 0.041, 0.032),
+        ("Kb", "bare", *SCENES[0], RESOLUTIONS[0], 3, 1, 10.0, 14.0, 0.6, 0.032, 0.03),
+    ]
+    columns = ["card", *CHART, "runs_before", "runs", "install_minutes", "minutes", "hours_end"]
+    table = pd.DataFrame(rows, columns=[*columns, "range_before", "range_after"])
+    return table.assign(reason=["no result yet: known to ±3.1%", "tells it", "3 runs so far"])
+
+
+def plan_targets() -> pd.DataFrame:
+    """One question with its ranges, and one that cannot be told."""
+    nan = math.nan
+    rows = [
+        ("mean rate of New $1 over 3 charts", "3 charts", 0.06, 0.03, 0.0251, ""),
+        ("mean rate of Kz", "0 charts", nan, nan, nan, "Kz would sit at the ceiling"),
+    ]
+    ranges = ["range_now", "range_after", "range_limit"]
+    return pd.DataFrame(rows, columns=["target", "quantities", *ranges, "reason"])
+
+
+def plan_wasted() -> pd.DataFrame:
+    """One chart of no use."""
+    row = ("New $1", PLATFORM, *SCENES[0], RESOLUTIONS[0], 0.05, "at the ceiling")
+    return pd.DataFrame([row], columns=["card", *CHART, "sensitivity", "reason"])
+
+
 def many(table: pd.DataFrame, copies: int) -> pd.DataFrame:
     """The same rows for many games, each with a long name."""
     parts = [

@@ -19,6 +19,7 @@ from scalemodel.views.figures.explain import explain_figure
 from scalemodel.views.figures.layout import FigureError, round_rates
 from scalemodel.views.figures.lead import lead_figure
 from scalemodel.views.figures.order import order_figure
+from scalemodel.views.figures.plan import plan_figure
 from scalemodel.views.figures.prediction import prediction_figure
 from scalemodel.views.style import AMBER, PAPER, PLUM, figure_bytes
 from scalemodel.views.words import CAUTION
@@ -27,6 +28,7 @@ from tests.views import examples
 SIZES = examples.RESOLUTIONS
 
 
+NAMES = ["ceilings", "prediction", "lead", "explain", "order", "plan"]
 PLACES = ("3840x2160", "1920x1080")
 
 
@@ -51,6 +53,7 @@ def all_figures() -> dict[str, Figure]:
         "lead": lead_figure(examples.lead(), 0.8),
         "explain": explain_figure(examples.explanation(), 0.8),
         "order": order_figure(examples.order(), PLACES, 0.8),
+        "plan": plan_figure(examples.plan(), examples.plan_targets(), 0.8),
     }
 
 
@@ -203,6 +206,23 @@ def test_lead_with_nothing_usable_says_so() -> None:
         lead_figure(charts.iloc[:0], 0.8)
 
 
+def test_plan_draws_the_range_after_each_cell_and_the_limit(figures: dict[str, Figure]) -> None:
+    curve, lane = figures["plan"].axes
+    found = texts(figures["plan"])
+    title = "Mean rate of New $1 over 3 charts: range from 6.00% to 3.00% in 0.6 hours"
+    assert title in found
+    assert positions(curve) == pytest.approx(
+        np.column_stack([examples.plan()["hours_end"], examples.plan()["range_after"]])
+    )
+    limits = [line.get_ydata()[0] for line in curve.lines if line.get_linestyle() == "--"]
+    assert limits == [0.0251]
+    assert {"after the plan 3.00%", "tests without end 2.51%"} <= set(found)
+    assert {"New $1, open bench", "Kb, bare", "2 cards, 10 min to install"} <= set(found)
+    assert len(lane.patches) == 2
+    with pytest.raises(FigureError, match="holds no run"):
+        plan_figure(examples.plan().iloc[:0], examples.plan_targets(), 0.8)
+
+
 @pytest.mark.parametrize("name", ["ceilings", "prediction", "lead", "explain", "order"])
 def test_names_are_drawn_as_they_are(figures: dict[str, Figure], name: str) -> None:
     assert any("$5 & <" in text.replace("\n", " ") for text in texts(figures[name]))
@@ -210,7 +230,7 @@ def test_names_are_drawn_as_they_are(figures: dict[str, Figure], name: str) -> N
     assert root.tag.endswith("svg")
 
 
-@pytest.mark.parametrize("name", ["ceilings", "prediction", "lead", "explain", "order"])
+@pytest.mark.parametrize("name", NAMES)
 def test_figures_are_1200_pixels_wide_and_the_same_on_a_rerun(name: str) -> None:
     first, second = all_figures()[name], all_figures()[name]
     picture = figure_bytes(first, "png")
@@ -240,6 +260,11 @@ def test_sixty_charts_with_long_names_do_not_run_over_each_other() -> None:
     leads = examples.lead()
     rows = examples.many(leads[leads["row_kind"] == "chart"], 30)
     made.append(lead_figure(pd.concat([rows, leads[leads["row_kind"] == "summary"]]), 0.8))
+    plan = examples.many(examples.plan().assign(card="Ka"), 30)
+    plan = plan.assign(card=plan["game"], hours_end=0.1 * np.arange(1, len(plan) + 1))
+    made.append(plan_figure(plan, examples.plan_targets(), 0.8))
+    each = plan.assign(card=[f"{name} {n}" for n, name in enumerate(plan["game"])])
+    made.append(plan_figure(each, examples.plan_targets(), 0.8))
     for figure in made:
         figure_bytes(figure, "png")
         boxes = [axes.get_tightbbox() for axes in figure.axes]

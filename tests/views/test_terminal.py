@@ -13,8 +13,9 @@ from scalemodel.views.terminal.fit import fit_view
 from scalemodel.views.terminal.lead import lead_view
 from scalemodel.views.terminal.order import order_view
 from scalemodel.views.terminal.parts import as_text, by_scene, grid, reasons, stack
+from scalemodel.views.terminal.plan import plan_view
 from scalemodel.views.terminal.prediction import against_view, prediction_view, ranks_view
-from scalemodel.views.words import CAUTION
+from scalemodel.views.words import CAUTION, EXPECTED
 from tests.views import examples
 
 
@@ -89,6 +90,22 @@ def test_an_order_shows_causes_with_their_largest_change() -> None:
     assert any(line.endswith("1 bandwidth and cache Kb over Ka +5.0% to −4.0%") for line in found)
     assert "1 within test error" in found
     assert "1 scene: fewer than two cards" in found
+
+
+def test_plans_show_questions_then_runs_card_by_card() -> None:
+    tables = (examples.plan(), examples.plan_targets(), examples.plan_wasted())
+    found = lines(as_text(plan_view("The answer.", *tables, 0.8)))
+    assert "mean rate of New $1 over 3 charts 6.00% 3.00% 2.51%" in found
+    assert "mean rate of Kz: Kz would sit at the ceiling" in found
+    assert "▍New $1 open bench, 3 runs" in found
+    assert "▍Kb bare, 1 run" in found
+    row = "| high [bold] 3840x2160 2 0:18 4.10% no result yet: known to ±3.1%"
+    assert any(line.startswith("Cash $5 & <Tag>") and line.endswith(row) for line in found)
+    assert "Saltmarch | ultra 1920x1080 1 0:36 3.00% 3 runs so far" in found
+    assert "1 chart: at the ceiling" in found
+    assert " ".join(found).count(EXPECTED) == 1
+    nothing = as_text(plan_view("None.", examples.plan().iloc[:0], *tables[1:], 0.8))
+    assert "None." in nothing
 
 
 def test_a_fit_shows_its_table_and_what_it_left_out() -> None:

@@ -3,7 +3,7 @@
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -17,6 +17,8 @@ from scalemodel.answers.lead import Lead, lead
 from scalemodel.answers.learned import learned_table
 from scalemodel.answers.levels import counted
 from scalemodel.answers.predict import Prediction, predict
+from scalemodel.answers.score import Score, score
+from scalemodel.answers.workers import Workers
 from scalemodel.data.bench import Bench
 from scalemodel.data.store import code_digest, load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
@@ -118,6 +120,18 @@ class Fit:
             ScalemodelError: a card was not measured, or too few are left.
         """
         return without(self, cards)
+
+    def score(
+        self,
+        level: float = 0.8,
+        held_out: str = "each",
+        *,
+        scene: str = "",
+        workers: Workers | None = None,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> Score:
+        """Say how good predictions are: of each card held out in turn, or of some at once."""
+        return score(self, level, held_out, scene, workers, progress)
 
     def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
         """Say how far card `a` is ahead of card `b`."""

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
 from scipy.stats import t as student
 
 from scalemodel.answers.ceilings import MORE_LIKELY
+from scalemodel.answers.error_of_test import reach_of_lead, sd_of_run
 from scalemodel.answers.levels import check_level, counted
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
@@ -123,11 +123,8 @@ def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
     of_a = cells[cells["card"] == a].set_index(keys)[wanted].add_suffix("_a")
     of_b = cells[cells["card"] == b].set_index(keys)[wanted].add_suffix("_b")
     both = of_a.join(of_b, how="outer").reset_index().sort_values(keys)
-    noise = fit.model.scales.noise
-    run_sd = fit.cells.run_sd or float(np.hypot(noise.gpu, noise.cell))
-    rows = pd.DataFrame(
-        [_chart(row, a, b, run_sd, level) for row in both.to_dict(orient="records")]
-    )
+    sd = sd_of_run(fit)
+    rows = pd.DataFrame([_chart(row, a, b, sd, level) for row in both.to_dict(orient="records")])
     used = rows["used"].to_numpy(dtype=bool)
     for platform in rows["platform"].unique():
         here = used & (rows["platform"] == platform).to_numpy()
@@ -137,15 +134,12 @@ def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
     return rows
 
 
-def _chart(
-    row: dict[Hashable, Any], a: str, b: str, run_sd: float, level: float
-) -> dict[str, object]:
+def _chart(row: dict[Hashable, Any], a: str, b: str, sd: float, level: float) -> dict[str, object]:
     out: dict[str, object] = {"a": a, "b": b, **{k: row[k] for k in (*CHART_COLUMNS, "pixels")}}
     reason = _why_not(row, a, b)
     log_lead = float(np.log(row["rate_a"] / row["rate_b"]))
     measured = np.isfinite(log_lead)
-    sd = run_sd * float(np.sqrt(1 / row["runs_a"] + 1 / row["runs_b"])) if measured else np.nan
-    reach = float(norm.ppf((1 + level) / 2)) * sd
+    reach = float(reach_of_lead(sd, row["runs_a"], row["runs_b"], level)) if measured else np.nan
     return {
         **out,
         "lead": np.expm1(log_lead),

@@ -198,27 +198,20 @@ def _pairs(
 ) -> pd.DataFrame:
     """Say of every other card measured on a chart how likely the held-out one is faster there."""
     whole = asked.whole
-    table = whole.cells.table
-    stays = whole.model.kept & ~table["card"].isin(split).to_numpy()
-    others = table[stays].groupby(list(CHART_COLUMNS), sort=False)
+    chart = list(CHART_COLUMNS)
+    stays = whole.model.kept & ~whole.cells.table["card"].isin(split).to_numpy()
+    others = whole.cells.table.loc[stays, ["card", *chart, "rate", "runs"]]
+    own = cells[["card", *chart, "rate", "runs"]].assign(place=np.arange(len(cells)))
+    both = own.merge(others.rename(columns={"card": "against"}), on=chart, suffixes=("", "_other"))
+    runs = both["runs_other"].to_numpy(dtype=float)
+    theirs = np.log(both["rate_other"].to_numpy(dtype=float))
+    gap = np.log(both["rate"].to_numpy(dtype=float)) - theirs
     rng = np.random.default_rng([whole.seed, SEED_STEP + 1, int(cells["cell"].iloc[0])])
-    sd = sd_of_run(whole)
-    parts = []
-    for j, cell in enumerate(cells.to_dict(orient="records")):
-        chart = tuple(cell[name] for name in CHART_COLUMNS)
-        if chart not in others.groups:
-            continue
-        rivals = others.get_group(chart)
-        runs, log_rate = rivals["runs"].to_numpy(dtype=float), np.log(rivals["rate"].to_numpy())
-        noise = (whole.cells.run_sd or 0.0) / np.sqrt(runs)
-        theirs = log_rate + noise * rng.standard_normal((len(draws), len(rivals)))
-        gap = float(np.log(cell["rate"])) - log_rate
-        part = rivals[list(CHART_COLUMNS)].assign(
-            card=cell["card"],
-            against=rivals["card"],
-            p_faster=p_faster(draws[:, [j]], theirs),
-            faster=gap > 0,
-            within_test_error=np.abs(gap) <= reach_of_lead(sd, cell["runs"], runs, asked.level),
-        )
-        parts.append(part[list(PAIR_COLUMNS)])
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=PAIR_COLUMNS)
+    noise = (whole.cells.run_sd or 0.0) / np.sqrt(runs)
+    drawn = theirs + noise * rng.standard_normal((len(draws), len(both)))
+    reach = reach_of_lead(sd_of_run(whole), both["runs"].to_numpy(dtype=float), runs, asked.level)
+    return both.assign(
+        p_faster=p_faster(draws[:, both["place"].to_numpy()], drawn),
+        faster=gap > 0,
+        within_test_error=np.abs(gap) <= reach,
+    )[list(PAIR_COLUMNS)]

@@ -38,7 +38,7 @@ def judged_rows(
         levels: of the ranges.
         ends: (levels, 2, cells) ends of the ranges, fps.
     """
-    columns = {}
+    columns: dict[str, FloatArray] = {}
     for level, (lower, upper) in zip(levels, ends, strict=True):
         columns |= {f"lower_{level}": lower, f"upper_{level}": upper}
     kept = ["measured", "median", "crps", "p_ceiling_measured", "reason"]
@@ -253,6 +253,6 @@ def _peer_words(whole: pd.DataFrame) -> str:
 
 def _worst(cards: pd.DataFrame) -> str:
     judged = cards[cards["mean_error"].notna()]
-    worst = judged.loc[judged["mean_error"].abs().idxmax()]
+    worst = judged.iloc[int(np.argmax(judged["mean_error"].abs()))]
     words = worst["where"] or off_words(float(worst["mean_error"]), "on average")
     return f"Worst: {worst['card']}, {words}."

@@ -33,6 +33,7 @@ def cards_to_hold_out(fit: "Fit", which: str) -> list[tuple[str, ...]]:
         allowed = ", ".join(HOLDING_OUT)
         raise ScalemodelError(f'"{which}" is no way to hold cards out. Allowed: {allowed}.')
     cards = fit.bench.cards[fit.bench.cards["card"].isin(fit.labels.cards)]
+    splits: list[tuple[str, ...]]
     if which == "each":
         splits = [(str(card),) for card in cards["card"]]
     elif which == "largest":

@@ -47,7 +47,8 @@ class Score:
             mean_abs_error, median_abs_error, inside_50, inside_80, inside_95 with the ends of
             their exact binomial intervals, level, width (log), crps, interval_score, reason.
         cards: one row a card: card, cells, mean_error, scatter, inside, p (how often the card's
-            own prediction strays as strongly), where, status.
+            own prediction strays as strongly), where, status; then the mean absolute error of
+            every method on its cells.
         shifts: one row a surprise: card, kind, where, shift, p, charts.
         calibration: one row a bin of stated probabilities: what, stated, happened, lower, upper,
             count, brier (of all statements of its kind).
@@ -159,7 +160,7 @@ def _assembled(
     return Score(
         table=table,
         summary=summary_table(rows, fit.labels.charts, asked.level),
-        cards=card_table(table, surprise, shifts),
+        cards=card_table(table, rows, surprise, shifts),
         shifts=shifts,
         calibration=calibration_table(pairs, judged),
         ranges=range_table(rows, asked.levels),

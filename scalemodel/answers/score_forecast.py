@@ -74,10 +74,17 @@ def _card_words(row: dict[Hashable, Any], shifts: pd.DataFrame, level: float) ->
         f"{card}: {round(row['inside'] * cells)} of {counted(cells, 'measured rate')} "
         f"in the {100 * level:.10g}% ranges. "
     )
-    if not (shifts["card"] == card).any():
-        often = max(1, round(100 * row["p"]))
-        return words + f"No surprise: {often} in 100 forecasts like this are as far off somewhere."
-    return words + f"It is {row['where']}."
+    if (shifts["card"] == card).any():
+        return words + f"It is {row['where']}."
+    words += f"They are {_off(-row['mean_error'])} on average. That is no surprise: some group of "
+    often = max(1, round(100 * row["p"]))
+    return words + f"charts is as far off in {often} of 100 forecasts like this."
+
+
+def _off(size: float) -> str:
+    """Say how far measured rates lie from the forecast, from the log of their ratio."""
+    ratio = float(np.expm1(size))
+    return f"{abs(ratio):.1%} {'above' if ratio > 0 else 'below'} the forecast"
 
 
 def score_forecast(fit: "Fit", forecast: Forecast, level: float) -> ForecastScore:
@@ -196,7 +203,7 @@ def _card_row(card: str, rows: pd.DataFrame, own: pd.DataFrame, found: Shifts) -
             "where": rows["reason"].value_counts().index[0],
         }
     words = [
-        f"{abs(shift):.1%} {'faster' if shift > 0 else 'slower'} than forecast {where}"
+        f"{_off(float(np.log1p(shift)))} {where}"
         for shift, where in zip(found.table["shift"], found.table["where"], strict=True)
     ]
     return {

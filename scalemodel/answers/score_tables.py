@@ -129,8 +129,12 @@ def _scores(part: pd.DataFrame, level: float) -> dict[str, object]:
     return out
 
 
-def card_table(table: pd.DataFrame, surprise: pd.DataFrame, shifts: pd.DataFrame) -> pd.DataFrame:
-    """Return one row a held-out card: how far off, how evenly, and where."""
+def card_table(
+    table: pd.DataFrame, judged_by: pd.DataFrame, surprise: pd.DataFrame, shifts: pd.DataFrame
+) -> pd.DataFrame:
+    """Return one row a held-out card: how far off, how evenly, where, and how far off the peers."""
+    sizes = (np.log(judged_by["median"]) - np.log(judged_by["measured"])).abs()
+    by_method = sizes.groupby([judged_by["card"], judged_by["method"]]).mean().unstack()
     rows = []
     for one in surprise.to_dict(orient="records"):
         own = table[table["card"] == one["card"]]
@@ -138,6 +142,7 @@ def card_table(table: pd.DataFrame, surprise: pd.DataFrame, shifts: pd.DataFrame
         row = {"card": one["card"], "cells": len(judged), "p": one["p"], "status": one["status"]}
         if len(judged):
             row |= {
+                **by_method.loc[one["card"]].add_suffix("_error"),
                 "mean_error": judged["error"].mean(),
                 "scatter": judged["error"].std(ddof=0),
                 "inside": judged["inside"].astype(bool).mean(),
@@ -148,7 +153,7 @@ def card_table(table: pd.DataFrame, surprise: pd.DataFrame, shifts: pd.DataFrame
             row["where"] = f"not judged: {reasons.index[0]}" if len(reasons) else "not judged"
         rows.append(row)
     columns = ["card", "cells", "mean_error", "scatter", "inside", "p", "where", "status"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=[*columns, *(f"{name}_error" for name in METHOD_WORDS)])
 
 
 def where_words(shifts: pd.DataFrame) -> list[str]:

@@ -4,6 +4,8 @@ Every piece gets the same two arguments wherever it runs and answers in the orde
 the answer does not depend on who worked.
 """
 
+import re
+import socket
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from types import TracebackType
@@ -17,6 +19,9 @@ from scalemodel.errors import ScalemodelError
 Shared = TypeVar("Shared")
 Item = TypeVar("Item")
 Answer = TypeVar("Answer")
+
+_ADDRESS = re.compile(r"(?:(?:tcp|tls)://)?(?P<host>\[[0-9a-fA-F:]+\]|[\w.-]+):(?P<port>\d+)")
+LAST_PORT = 65535
 
 #: Seconds within which a cluster has to answer, and to have a worker.
 PATIENCE_S = 5
@@ -85,8 +90,9 @@ class Cluster(AbstractContextManager["Cluster"]):
         self.address = address
         self._gone = (distributed.scheduler.KilledWorker, distributed.CancelledError)
         try:
+            self._check_address()
             self.client: Any = distributed.Client(address, timeout=PATIENCE_S, set_as_default=False)
-        except (OSError, TimeoutError, ValueError):
+        except (OSError, TimeoutError):
             raise ScalemodelError(
                 f'No Dask scheduler answers at "{address}". Allowed: an address such as '
                 "tcp://10.0.0.5:8786. Fix: start one with `dask scheduler` and `dask worker`, or "
@@ -97,6 +103,20 @@ class Cluster(AbstractContextManager["Cluster"]):
         except BaseException:
             self.client.close()
             raise
+
+    def _check_address(self) -> None:
+        """Knock, so that a wrong address is told at once.
+
+        Raises:
+            OSError: it is no address, or nobody listens there.
+        """
+        found = _ADDRESS.fullmatch(self.address)
+        if not found:
+            raise OSError("not an address")
+        port = int(found["port"])
+        if port > LAST_PORT:
+            raise OSError("not a port")
+        socket.create_connection((found["host"].strip("[]"), port), PATIENCE_S).close()
 
     def _check_workers(self) -> None:
         try:

@@ -11,7 +11,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-PROBABILITIES = frozenset({"p_ceiling", "p_faster", "probability", "level", "sensitivity"})
+PROBABILITIES = frozenset(
+    {
+        "p_ceiling",
+        "p_ceiling_measured",
+        "p_faster",
+        "probability",
+        "level",
+        "sensitivity",
+        "pit",
+        "surprise",
+    }
+)
 """Columns with values from 0 to 1."""
 
 RATIOS = frozenset(
@@ -30,6 +41,7 @@ RATIOS = frozenset(
 RATES = frozenset(
     {
         "rate",
+        "measured",
         "avg_fps",
         "ceiling_rate",
         "ceiling_low",

@@ -51,7 +51,8 @@ def forecast_figure(table: pd.DataFrame, where: str, date: str, level: float) ->
         for one in resolution_order(table["resolution"])[::-1]
     }
     inside = int(table["inside"].astype(bool).sum())
-    title = f"{card}: {where}" if where else f"{card}: as forecast"
+    mean = lead_words(float(np.expm1(-table["error"].mean())))
+    title = f"{card}: {where}" if where else f"{card}: no surprise, {mean} on average"
     words = f"{inside} of {count_words(len(table), 'measured rate')} in the {level_words(level)}"
     head = headline(title, [f"Platform: {platform}. Forecast of {date}. {words} ranges."])
     top = head.height + 0.42

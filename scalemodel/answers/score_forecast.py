@@ -41,7 +41,7 @@ class ForecastScore:
             side), p_ceiling, reason. A row with a reason is not judged.
         cards: one row a card: card, charts, cells, inside, mean_error, p (how often the forecast
             itself shifts anywhere as strongly), where.
-        shifts: one row a surprise of a card, the strongest first: card, kind, where, shift
+        shifts: one row a surprise of a card, what explains most first: card, kind, where, shift
             (measured over forecast minus 1), p, charts.
         changes: what else is not as it was when the forecast was made: what, name, change.
         date, version, seal: of the forecast.

@@ -20,7 +20,7 @@ class Shifts:
     """Surprises of one card.
 
     Attributes:
-        table: one row a surprise, the strongest first: card, kind (card, game, resolution,
+        table: one row a surprise, what explains most first: card, kind (card, game, resolution,
             ceiling), where, shift (measured over predicted rate minus 1, beyond what the rows
             before it explain), p (how often draws shift as strongly somewhere), charts.
         p: how often draws shift somewhere as strongly as the card does anywhere.

@@ -38,7 +38,7 @@ class Surprise:
     """How usual a card's rates are.
 
     Attributes:
-        shifts: the surprises, the strongest first; empty if there is none.
+        shifts: the surprises, what explains most first; empty if there is none.
         p: share of draws in which some group shifts as strongly as the strongest one.
     """
 
@@ -81,10 +81,11 @@ def two_sided(share: FloatArray) -> FloatArray:
 
 
 def find_shifts(draws: FloatArray, observed: FloatArray, groups: Groups) -> Surprise:
-    """Find which groups of charts shifted, the strongest first.
+    """Find which groups of charts shifted.
 
-    A shift found is taken out of the observed rates before the next is looked for: what one
-    group explains is not told of others that overlap with it.
+    Of the groups that shift more strongly than draws do, the one is named first whose shift
+    leaves the least to explain; it is taken out of the observed rates before the next is looked
+    for. So a shift at one resolution is not told of the others, which it leaves behind.
 
     Args:
         draws: (draws, charts) joint draws of log rates.
@@ -97,20 +98,25 @@ def find_shifts(draws: FloatArray, observed: FloatArray, groups: Groups) -> Surp
     drawn = draws @ weights.T
     center = np.median(drawn, axis=0)
     spread = np.diff(np.quantile(drawn, ONE_SD, axis=0), axis=0)[0] / 2
-    usual = (np.abs(drawn - center) / spread).max(axis=1)
-    left = observed.astype(float)
-    open_groups = np.ones(len(weights), dtype=bool)
-    shifts: list[Shift] = []
-    first = 1.0
-    for turn in range(len(weights)):
-        size = weights @ left - center
-        strength = np.where(open_groups, np.abs(size) / spread, 0.0)
-        group = int(np.argmax(strength))
-        open_groups[group] = False
-        p = (1 + int((usual >= strength[group]).sum())) / (len(usual) + 1)
-        first = p if turn == 0 else first
-        if p > SELDOM:
+    usual = np.sort((np.abs(drawn - center) / spread).max(axis=1))
+
+    def p_of(strength: FloatArray) -> FloatArray:
+        above = len(usual) - np.searchsorted(usual, strength, side="left")
+        return np.asarray((1 + above) / (len(usual) + 1))
+
+    size = weights @ observed - center
+    first = float(p_of(np.abs(size) / spread).min())
+    found: list[Shift] = []
+    while len(found) < len(weights):
+        p = p_of(np.abs(size) / spread)
+        named = [shift.group for shift in found]
+        open_groups = np.setdiff1d(np.flatnonzero(p <= SELDOM), named)
+        if not open_groups.size:
             break
-        shifts.append(Shift(group, float(size[group]), p))
-        left = left - size[group] * groups.members[group]
-    return Surprise(tuple(shifts), first)
+        # What each shift would leave: (candidates, groups).
+        rest = size - size[open_groups, None] * (groups.members[open_groups] @ weights.T)
+        best = int(np.argmin((np.abs(rest) / spread).max(axis=1)))
+        group = int(open_groups[best])
+        found.append(Shift(group, float(size[group]), float(p[group])))
+        size = rest[best]
+    return Surprise(tuple(found), first)

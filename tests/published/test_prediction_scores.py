@@ -1,9 +1,12 @@
 """Scores whose values follow from their definitions."""
 
 import numpy as np
+import pandas as pd
 from numpy.testing import assert_allclose
 from scipy import stats
+from sklearn.metrics import brier_score_loss
 
+from scalemodel.answers.score_tables import calibration_table
 from scalemodel.model.scores import brier, crps_ensemble, interval_score
 
 
@@ -33,4 +36,25 @@ def test_interval_score_of_a_miss() -> None:
 
 def test_brier_score() -> None:
     """Brier 1950, Monthly Weather Review 78 (definition)."""
-    assert_allclose(np.mean(brier([0.1, 0.9, 0.8, 0.3], [0, 1, 1, 0])), 0.0375, atol=1e-12)
+    stated, happened = [0.1, 0.9, 0.8, 0.3], [0, 1, 1, 0]
+    assert_allclose(np.mean(brier(stated, happened)), 0.0375, atol=1e-12)
+    assert_allclose(brier_score_loss(happened, stated), 0.0375, atol=1e-12)
+
+
+def test_brier_score_of_the_answer() -> None:
+    """The same four statements as `score` counts them: two pairs of cards, not told apart or not.
+
+    Brier 1950 (definition), on the two statements of each kind: (.01 + .01) / 2, (.04 + .09) / 2.
+    """
+    pairs = pd.DataFrame(
+        {
+            "p_faster": [0.1, 0.9, 0.8, 0.3],
+            "faster": [False, True, True, False],
+            "within_test_error": [False, False, True, True],
+        }
+    )
+    nothing = pd.DataFrame({"p_ceiling": [0.2], "p_ceiling_measured": [0.5]})  # not clear: no truth
+    table = calibration_table(pairs, nothing).groupby("what")["brier"].first()
+    assert_allclose(table["p_faster"], 0.01, atol=1e-12)
+    assert_allclose(table["p_faster within test error"], 0.065, atol=1e-12)
+    assert "p_ceiling" not in table.index

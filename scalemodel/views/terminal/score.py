@@ -20,52 +20,48 @@ MOST_CARDS = 10
 
 def score_view(summary: str, score: Score) -> RenderableType:
     """Show the methods, the groups of cells, the cards that were worst, and the probabilities."""
-    metrics = score.table["metric"]
-    about = METRIC_WORDS.get(str(metrics.iloc[0]), str(metrics.iloc[0]))
-    level = level_words(score.level)
-    names = (
-        "method",
-        ">mean error",
-        ">median",
-        ">in 50%",
-        ">in 80%",
-        ">in 95%",
-        f">width of {level}",
+    return stack(
+        sentence(summary),
+        *_methods(score),
+        *_cards(score.cards),
+        *_probabilities(score.calibration),
+        *_not_judged(score),
+        note(
+            "in 80%: share of measured rates in the 80% ranges. Those of the peers come from their "
+            "errors on other held-out cards.\n"
+            "p: how often the prediction itself strays as far somewhere. Everything: --format json"
+        ),
     )
+
+
+def _methods(score: Score) -> list[RenderableType]:
+    """Show every method over all cells, then scalemodel by group."""
+    metric = str(score.table["metric"].iloc[0])
+    about = METRIC_WORDS.get(metric, metric)
+    width = f">width of {level_words(score.level)}"
+    names = (">mean error", ">median", ">in 50%", ">in 80%", ">in 95%", width)
     whole = score.summary[score.summary["group"] == "all"]
     groups = score.summary[(score.summary["method"] == OWN) & (score.summary["group"] != "all")]
-    parts: list[RenderableType] = [
-        sentence(summary),
+    methods = [[METHOD_WORDS[row.method], *_numbers(row)] for row in rows_of(whole)]
+    cells = [[f"{row.group} ({row.cells})", *_numbers(row)] for row in rows_of(groups)]
+    return [
         heading("errors and ranges", about),
         Text(),
-        grid(
-            names,
-            [[METHOD_WORDS[row.method], *_numbers(row)] for row in rows_of(whole)],
-            "No cell was judged.",
-        ),
+        grid(("method", *names), methods, "No cell was judged."),
         Text(),
         heading("scalemodel by group", f"{about}, cells in parentheses"),
         Text(),
-        grid(
-            ("group", *names[1:]),
-            [[f"{row.group} ({row.cells})", *_numbers(row)] for row in rows_of(groups)],
-            "No cell was judged.",
-        ),
+        grid(("group", *names), cells, "No cell was judged."),
         Text(),
-        *_cards(score.cards),
-        *_probabilities(score.calibration),
     ]
+
+
+def _not_judged(score: Score) -> list[RenderableType]:
+    """Say which cells are judged for nobody, and which numbers a method lacks."""
     why = score.table.loc[score.table["reason"] != "", "reason"]
-    if len(why):
-        parts += [note("Judged for nobody:"), *reasons(why, "cell")]
-    without = whole[(whole["reason"] != "")]
-    parts += [note(f"{METHOD_WORDS[row.method]}: {row.reason}") for row in rows_of(without)]
-    legend = (
-        "in 80%: share of measured rates in the 80% ranges. Those of the peers come from their "
-        "errors on other held-out cards.\n"
-        "p: how often the prediction itself strays as far somewhere. Everything: --format json"
-    )
-    return stack(*parts, note(legend))
+    whole = score.summary[(score.summary["group"] == "all") & (score.summary["reason"] != "")]
+    parts = [note("Judged for nobody:"), *reasons(why, "cell")] if len(why) else []
+    return parts + [note(f"{METHOD_WORDS[row.method]}: {row.reason}") for row in rows_of(whole)]
 
 
 def _numbers(row: Any) -> list[str]:

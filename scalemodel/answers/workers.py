@@ -108,7 +108,7 @@ class Cluster(AbstractContextManager["Cluster"]):
         """Knock, so that a wrong address is told at once.
 
         Raises:
-            OSError: it is no address, or nobody listens there.
+            OSError: it is no address, or no scheduler listens there.
         """
         found = _ADDRESS.fullmatch(self.address)
         if not found:
@@ -116,7 +116,10 @@ class Cluster(AbstractContextManager["Cluster"]):
         port = int(found["port"])
         if port > LAST_PORT:
             raise OSError("not a port")
-        socket.create_connection((found["host"].strip("[]"), port), PATIENCE_S).close()
+        with socket.create_connection((found["host"].strip("[]"), port), PATIENCE_S) as line:
+            # A scheduler greets whoever calls, unless the line is to be encrypted first.
+            if not self.address.startswith("tls") and not line.recv(1):
+                raise OSError("nobody greets")
 
     def _check_workers(self) -> None:
         try:

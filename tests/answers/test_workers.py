@@ -2,6 +2,7 @@
 
 import builtins
 import os
+import socket
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -68,6 +69,14 @@ def test_an_address_where_nothing_answers(address: str) -> None:
         "tcp://10.0.0.5:8786. Fix: start one with `dask scheduler` and `dask worker`, or correct "
         "the address."
     )
+
+
+def test_a_listener_that_is_no_scheduler(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("scalemodel.answers.workers.PATIENCE_S", 0.2)
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        address = f"tcp://127.0.0.1:{silent.getsockname()[1]}"
+        with pytest.raises(ScalemodelError, match=f'No Dask scheduler answers at "{address}"'):
+            Cluster(address)
 
 
 def test_workers_that_run_another_version(cluster: Any, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -208,5 +208,5 @@ def _calibration(axes: Axes, calibration: pd.DataFrame) -> None:
             zorder=3,
         )
     if len(axes.lines) > 1:
-        axes.legend(loc="upper left", labelcolor=INK, handletextpad=0.3, borderaxespad=0.2)
+        axes.legend(loc="lower right", labelcolor=INK, handletextpad=0.3, borderaxespad=0.2)
     axes.set_xlabel("probability that was stated", loc="left")

@@ -61,7 +61,10 @@ def _not_judged(score: Score) -> list[RenderableType]:
     why = score.table.loc[score.table["reason"] != "", "reason"]
     whole = score.summary[(score.summary["group"] == "all") & (score.summary["reason"] != "")]
     parts = [note("Judged for nobody:"), *reasons(why, "cell")] if len(why) else []
-    return parts + [note(f"{METHOD_WORDS[row.method]}: {row.reason}") for row in rows_of(whole)]
+    for reason, rows in whole.groupby("reason", sort=False):
+        names = ", ".join(METHOD_WORDS[name] for name in rows["method"])
+        parts.append(note(f"{names}: {reason}"))
+    return parts
 
 
 def _numbers(row: Any) -> list[str]:
@@ -97,7 +100,8 @@ def _card(row: Any) -> list[str]:
     if math.isnan(row.mean_error):
         return ["–"] * 4
     signed = f"{100 * math.expm1(row.mean_error):+.1f}%".replace("-", "−")
-    return [signed, _percent(row.scatter), f"{row.inside:.0%}", probability_words(row.p)]
+    scatter = _percent(row.scatter) if row.cells > 1 else "–"
+    return [signed, scatter, f"{row.inside:.0%}", probability_words(row.p)]
 
 
 def _probabilities(calibration: pd.DataFrame) -> list[RenderableType]:

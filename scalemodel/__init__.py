@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from scalemodel.data.bench import check_bench as check_bench
     from scalemodel.data.bench import read_bench as read_bench
     from scalemodel.data.bench import read_specs as read_specs
+    from scalemodel.data.forecast_file import read_forecast as read_forecast
     from scalemodel.errors import ScalemodelError as ScalemodelError
 
 _HOMES = {
@@ -23,6 +24,7 @@ _HOMES = {
     "check_bench": "scalemodel.data.bench",
     "fit": "scalemodel.answers.fitting",
     "read_bench": "scalemodel.data.bench",
+    "read_forecast": "scalemodel.data.forecast_file",
     "read_specs": "scalemodel.data.bench",
 }
 

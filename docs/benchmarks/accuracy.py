@@ -23,8 +23,9 @@ sys.path.insert(0, str(ROOT))
 
 import scalemodel as sm  # noqa: E402
 from datasets.labsim import random_settings, simulate_lab  # noqa: E402
+from scalemodel.answers.peers import peer_data, peer_specs, usable_specs  # noqa: E402
 from scalemodel.errors import ScalemodelError  # noqa: E402
-from scalemodel.model.peers import PEERS, PeerData, Question, predict_conformal  # noqa: E402
+from scalemodel.model.peers import PEERS, Question, held_out_errors  # noqa: E402
 from scalemodel.model.scores import auc, brier  # noqa: E402
 
 CHART = ["platform", "game", "preset", "resolution"]
@@ -109,42 +110,25 @@ def which_is_faster(fit: sm.Fit, case: Case, truth: str) -> pd.DataFrame:
 
 def peer_rows(name: str, fit: sm.Fit, case: Case, good: pd.DataFrame) -> pd.DataFrame:
     """Return the same rows as predicted by a plain peer with conformal ranges."""
-    cells, charts = fit.cells.table, fit.labels.charts
+    charts = fit.labels.charts
     tested = case.bench.cards.set_index("card").loc[list(fit.labels.cards)].reset_index()
-    place = {key: k for k, key in enumerate(charts[CHART].itertuples(index=False, name=None))}
-    data = PeerData(
-        log_rate=np.log(cells["rate"].to_numpy()),
-        card_index=np.array([fit.labels.cards.index(c) for c in cells["card"]]),
-        chart_index=np.array([place[k] for k in cells[CHART].itertuples(index=False, name=None)]),
-        card_specs=peer_specs(tested),
-        chart_features=chart_features(charts),
-    )
-    names = list(case.specs["card"])
+    data = peer_data(tested, fit.cells.table, charts)
     rows = good.copy()
-    at_card = np.array([names.index(c) for c in rows["card"]])
-    at_chart = np.array([place[k] for k in rows[CHART].itertuples(index=False, name=None)])
-    specs = peer_specs(case.specs)
+    at_card = pd.Index(case.specs["card"]).get_indexer(pd.Index(rows["card"]))
+    at_chart = pd.MultiIndex.from_frame(charts[CHART]).get_indexer(
+        pd.MultiIndex.from_frame(rows[CHART])
+    )
+    specs = peer_specs(case.specs, usable_specs(tested))
+    try:
+        median = PEERS[name](data, Question(specs[at_card], at_chart)).median
+        errors = held_out_errors(PEERS[name], data)
+    except ScalemodelError:
+        return rows.assign(method=name, median=np.nan)
+    rows["median"] = np.exp(median)
     for level in LEVELS:
-        question = Question(specs[at_card], at_chart, level=level)
-        try:
-            found = predict_conformal(PEERS[name], data, question)
-        except ScalemodelError:
-            return rows.assign(method=name, median=np.nan)
-        rows["median"] = np.exp(found.median)
+        found = errors.around(median, level)
         rows[f"lower_{level}"], rows[f"upper_{level}"] = np.exp(found.lower), np.exp(found.upper)
     return rows.assign(method=name)
-
-
-def peer_specs(sheets: pd.DataFrame) -> np.ndarray:
-    """Return the log specs a reviewer would use, shaders x clock first."""
-    columns = ["shader_rate", "bandwidth_gbs", "cache_mb", "raster_rate"]
-    return np.log(sheets[columns].to_numpy(dtype=float))
-
-
-def chart_features(charts: pd.DataFrame) -> np.ndarray:
-    """Return log pixels, and which scene and platform a chart has."""
-    kinds = pd.get_dummies(charts[["game", "preset", "platform"]]).to_numpy(dtype=float)
-    return np.column_stack([np.log(charts["pixels"].to_numpy()), kinds])
 
 
 def summary(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:

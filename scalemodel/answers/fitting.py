@@ -1,9 +1,10 @@
 """Fit a bench: the model's fit under the bench's own names, and the questions it can answer."""
 
+import datetime
 import hashlib
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -13,6 +14,7 @@ import pandas as pd
 from scalemodel.answers.ceilings import Ceilings, ceilings
 from scalemodel.answers.cells import Cells, measured_cells
 from scalemodel.answers.explain import Explanation, explain
+from scalemodel.answers.forecast import forecast
 from scalemodel.answers.labels import Labels, make_labels, observed_cells
 from scalemodel.answers.lead import Lead, lead
 from scalemodel.answers.learned import learned_table
@@ -21,7 +23,11 @@ from scalemodel.answers.order import Order, order
 from scalemodel.answers.plan import Plan, Time, plan
 from scalemodel.answers.plan_targets import Asked
 from scalemodel.answers.predict import Prediction, predict
+from scalemodel.answers.score import Score, score
+from scalemodel.answers.score_forecast import ForecastScore, score_forecast
+from scalemodel.answers.workers import Workers
 from scalemodel.data.bench import Bench
+from scalemodel.data.forecast_file import Forecast
 from scalemodel.data.store import code_digest, load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import IntArray
@@ -122,6 +128,31 @@ class Fit:
             ScalemodelError: a card was not measured, or too few are left.
         """
         return without(self, cards)
+
+    def score(
+        self,
+        level: float = 0.8,
+        held_out: str = "each",
+        *,
+        scene: str = "",
+        workers: Workers | None = None,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> Score:
+        """Say how good predictions are: of each card held out in turn, or of some at once."""
+        return score(self, level, held_out, scene, workers, progress)
+
+    def forecast(self, specs: pd.DataFrame, date: datetime.date) -> Forecast:
+        """Predict cards and keep all that is needed to judge the prediction later.
+
+        Args:
+            specs: spec sheets, as `read_specs` gives them.
+            date: the day to put on the forecast.
+        """
+        return forecast(self, specs, date)
+
+    def score_forecast(self, made: Forecast, level: float = 0.8) -> ForecastScore:
+        """Say how good a forecast was, now that its cards have results in this bench."""
+        return score_forecast(self, made, level)
 
     def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
         """Say how far card `a` is ahead of card `b`."""

@@ -6,12 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
 from scipy.stats import t as student
 
 from scalemodel.answers.ceilings import MORE_LIKELY
 from scalemodel.answers.levels import check_level, counted
-from scalemodel.answers.repeats import note_on_repeats, run_sd
+from scalemodel.answers.repeats import note_on_repeats, reach_of_lead, run_sd
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.measured import judge_cells
@@ -132,15 +131,12 @@ def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
     return rows
 
 
-def _chart(
-    row: dict[Hashable, Any], a: str, b: str, one_run: float, level: float
-) -> dict[str, object]:
+def _chart(row: dict[Hashable, Any], a: str, b: str, sd: float, level: float) -> dict[str, object]:
     out: dict[str, object] = {"a": a, "b": b, **{k: row[k] for k in (*CHART_COLUMNS, "pixels")}}
     reason = _why_not(row, a, b)
     log_lead = float(np.log(row["rate_a"] / row["rate_b"]))
     measured = np.isfinite(log_lead)
-    sd = one_run * float(np.sqrt(1 / row["runs_a"] + 1 / row["runs_b"])) if measured else np.nan
-    reach = float(norm.ppf((1 + level) / 2)) * sd
+    reach = float(reach_of_lead(sd, row["runs_a"], row["runs_b"], level)) if measured else np.nan
     return {
         **out,
         "lead": np.expm1(log_lead),

@@ -84,7 +84,7 @@ def predict(
     sheets = complete_sheets(fit, specs)
     tables, compared, positions = [], [], []
     for k in range(len(sheets.table)):
-        table, draws = _predict_card(fit, sheets, k, level)
+        table, draws = predict_card(fit, sheets, k, level)
         tables.append(table)
         if draws is None:
             continue
@@ -105,7 +105,7 @@ def _joined(tables: list[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
 
 
-def _predict_card(
+def predict_card(
     fit: "Fit", sheets: Sheets, k: int, level: float
 ) -> tuple[pd.DataFrame, CellDraws | None]:
     """Return one card's rows, and its joint draws unless every chart is refused."""

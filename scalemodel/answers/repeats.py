@@ -3,6 +3,9 @@
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.stats import norm
+
+from scalemodel.model.arrays import FloatArray
 
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit
@@ -21,3 +24,17 @@ def run_sd(fit: "Fit") -> float:
 def note_on_repeats(fit: "Fit") -> str:
     """Say what the test error rests on where the bench has no repeated runs, else ""."""
     return "" if fit.cells.run_sd else NO_REPEATS
+
+
+def reach_of_lead(
+    sd: float, runs: FloatArray | float, other_runs: FloatArray | float, level: float
+) -> FloatArray:
+    """Return how far the log ratio of two cells reaches by test error alone.
+
+    Args:
+        sd: of the log rate of one run.
+        runs, other_runs: runs of each cell.
+        level: share of such ratios that lie within.
+    """
+    reach: FloatArray = float(norm.ppf((1 + level) / 2)) * sd * np.sqrt(1 / runs + 1 / other_runs)
+    return reach

@@ -22,6 +22,7 @@ COMMANDS = (
     "lead",
     "explain",
     "plan",
+    "score",
 )
 """Commands in the order a bench goes through them, each a module of this room."""
 

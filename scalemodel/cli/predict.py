@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 import click
 
 from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
-from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.cli.output import Output, Shown, deliver, output_options, write_file
 
 if TYPE_CHECKING:
     import pandas as pd
     from rich.console import RenderableType
 
+    from scalemodel.answers.fitting import Fit
     from scalemodel.answers.predict import Prediction
 
 
@@ -35,6 +36,12 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Also the probability of each position on each chart; csv and json then have these rows.",
 )
+@click.option(
+    "--save",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE.json",
+    help="Also write a sealed forecast, for `score --forecast` once the card is tested.",
+)
 @metric_option
 @level_option
 @figure_option
@@ -45,6 +52,7 @@ def command(
     specs: Path,
     against: tuple[str, ...],
     ranks: bool,
+    save: Path | None,
     metric: str,
     level: float,
     figure: Path | None,
@@ -81,6 +89,23 @@ def command(
         click.echo(CAUTION, err=True)
     if figure is not None:
         draw_predictions(answer, figure)
+    if save is not None:
+        save_forecast(fit, sheets, save)
+
+
+def save_forecast(fit: "Fit", sheets: "pd.DataFrame", path: Path) -> None:
+    """Write the forecast of today and say its seal on the error stream.
+
+    Raises:
+        OutputError: the file cannot be written.
+    """
+    import datetime
+
+    made = fit.forecast(sheets, datetime.date.today())
+    write_file(path, made.to_json())
+    click.echo(
+        f"Sealed {path} on {made.date}. Its seal, to be kept elsewhere: {made.seal}", err=True
+    )
 
 
 def rows(answer: "Prediction", *, ranks: bool) -> "pd.DataFrame":

@@ -2,7 +2,7 @@
 
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 PATIENCE_S = 2.0
@@ -33,3 +33,22 @@ def waiting(words: str) -> Iterator[None]:
         timer.cancel()
         timer.join()
         progress.stop()
+
+
+@contextmanager
+def counting(words: str) -> Iterator[Callable[[int, int], None]]:
+    """Show words and a bar on the error stream while the block runs, on a terminal only.
+
+    The block gets a function to call with the pieces of work done and their number.
+    """
+    if not sys.stderr.isatty():
+        yield lambda _done, _total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, TimeElapsedColumn(), console=console, transient=True) as progress:
+        task = progress.add_task(words, total=None)
+        yield lambda done, total: progress.update(task, completed=done, total=total)

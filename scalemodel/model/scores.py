@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special, stats
+from scipy import stats
 from sklearn.metrics import roc_auc_score
 
 from scalemodel.errors import ScalemodelError
@@ -44,18 +44,6 @@ class CalibrationCurve:
     count: FloatArray
     lower: FloatArray
     upper: FloatArray
-
-
-def crps_normal(mean: ArrayLike, sd: ArrayLike, observed: ArrayLike) -> FloatArray:
-    """Continuous ranked probability score of normal predictions, in the unit of `observed`.
-
-    Gneiting & Raftery 2007, JASA 102, section 4.2. Arguments broadcast; `sd` is positive.
-    """
-    sd = np.asarray(sd, dtype=np.float64)
-    z = (np.asarray(observed, dtype=np.float64) - np.asarray(mean, dtype=np.float64)) / sd
-    density = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
-    both_sides = special.ndtr(z) - special.ndtr(-z)
-    return np.asarray(sd * (z * both_sides + 2 * density - 1 / np.sqrt(np.pi)))
 
 
 def crps_ensemble(draws: ArrayLike, observed: ArrayLike) -> FloatArray:

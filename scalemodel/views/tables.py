@@ -12,7 +12,17 @@ import numpy as np
 import pandas as pd
 
 PROBABILITIES = frozenset(
-    {"p_ceiling", "p_faster", "p_flip", "probability", "level", "sensitivity"}
+    {
+        "p_ceiling",
+        "p_ceiling_measured",
+        "p_faster",
+        "p_flip",
+        "probability",
+        "level",
+        "sensitivity",
+        "pit",
+        "surprise",
+    }
 )
 """Columns with values from 0 to 1."""
 
@@ -42,6 +52,7 @@ RATIOS = frozenset(
 RATES = frozenset(
     {
         "rate",
+        "measured",
         "avg_fps",
         "ceiling_rate",
         "ceiling_low",

@@ -1,6 +1,11 @@
+import warnings
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from sklearn.exceptions import ConvergenceWarning
+from sklearn.gaussian_process import GaussianProcessRegressor
+from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
 
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.peers import (
@@ -11,8 +16,13 @@ from scalemodel.model.peers import (
     predict_conformal,
     predict_peer,
 )
-from scalemodel.model.peers.conformal import conformal_half_width, conformal_rank
+from scalemodel.model.peers.conformal import (
+    conformal_half_width,
+    conformal_rank,
+    held_out_errors,
+)
 from scalemodel.model.peers.data import usable_columns
+from scalemodel.model.peers.kernel import learn_kernel, negative_log_marginal
 from scalemodel.model.peers.law import fit_power_law
 
 SLOPES = np.array([0.6, 0.25])
@@ -298,3 +308,37 @@ def test_bad_input_is_explained() -> None:
     known = data.without_cards(list(range(2, 12)))
     with pytest.raises(ScalemodelError, match="2 cards on shared charts cannot fix"):
         predict_peer("power_law", known, Question([[0.0, 0.0]], np.array([0])))
+
+
+def test_the_learned_kernel_is_the_one_of_the_library() -> None:
+    """scikit-learn's own search from the same start, and its likelihood at the end of ours."""
+    rng = np.random.default_rng(5)
+    X = rng.normal(size=(60, 3))
+    y = np.sin(X[:, 0]) + 0.3 * X[:, 1] + 0.1 * rng.normal(size=60)
+    y = (y - y.mean()) / y.std()
+    start = ConstantKernel(1.0) * RBF(np.full(3, 2.0), (0.1, 50.0)) + WhiteKernel(1e-3)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)  # a length at its bound
+        theirs = GaussianProcessRegressor(start).fit(X, y)
+    ours = learn_kernel(X, y)
+    assert_allclose(ours.theta, theirs.kernel_.theta, atol=1e-5)
+    for theta in (ours.theta, start.theta):
+        value, slope = theirs.log_marginal_likelihood(theta, eval_gradient=True)
+        negative, gradient = negative_log_marginal(theta, X, y)
+        assert_allclose(-negative, value, rtol=1e-9)
+        assert_allclose(-gradient, slope, rtol=1e-6, atol=1e-6)
+
+
+def test_held_out_errors_leave_a_card_out_and_serve_every_level() -> None:
+    data = lab()
+    known = held_out_errors(PEERS["nearest_card"], data, folds=4)
+    assert set(known.cards) == set(data.cards)
+    assert 3 not in set(known.without(3).cards)
+    question = Question(data.card_specs[[0]], np.array([0]))
+    for level in (0.5, 0.8):
+        asked = Question(question.specs, question.charts, level=level)
+        whole = predict_conformal(PEERS["nearest_card"], data, asked, folds=4)
+        again = known.around(whole.median, level)
+        assert again.upper is not None
+        assert whole.upper is not None
+        assert_allclose(again.upper, whole.upper, rtol=0, atol=0)

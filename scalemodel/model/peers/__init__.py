@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from scalemodel.errors import ScalemodelError
-from scalemodel.model.peers.conformal import predict_conformal
+from scalemodel.model.peers.conformal import HeldOutErrors, held_out_errors, predict_conformal
 from scalemodel.model.peers.data import Peer, PeerData, PeerPrediction, Question
 from scalemodel.model.peers.per_chart import nearest_card, per_chart_regression
 from scalemodel.model.peers.pooled import gaussian_process, gradient_boosting, power_law
@@ -38,10 +38,12 @@ def predict_peer(name: str, data: PeerData, question: Question) -> PeerPredictio
 
 __all__ = [
     "PEERS",
+    "HeldOutErrors",
     "Peer",
     "PeerData",
     "PeerPrediction",
     "Question",
+    "held_out_errors",
     "predict_conformal",
     "predict_peer",
 ]

@@ -1,12 +1,14 @@
 """Ranges around any point prediction from the errors it made on cards held out."""
 
+from dataclasses import dataclass
 from fractions import Fraction
-from math import ceil
+from math import ceil, lcm
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from scalemodel.errors import ScalemodelError
+from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.peers.data import Peer, PeerData, PeerPrediction, Question
 
 
@@ -34,12 +36,54 @@ def conformal_half_width(errors: ArrayLike, groups: ArrayLike, level: float | Fr
     _, index, rows_of = np.unique(np.asarray(groups), return_inverse=True, return_counts=True)
     if size.shape != index.shape or np.isnan(size).any():
         raise ScalemodelError("conformal ranges need one error without gaps for each group label")
-    needed, reached = _exact(level), Fraction(0)
-    for row in np.argsort(size, kind="stable"):
-        reached += Fraction(1, int(rows_of[index[row]]) * (len(rows_of) + 1))
-        if reached >= needed:
-            return float(size[row])
-    return float("inf")
+    counts = [int(rows) for rows in rows_of]
+    unit = lcm(*counts)  # weights in whole numbers: sums of them are exact
+    weight = np.array([unit // rows for rows in counts], dtype=object)
+    order = np.argsort(size, kind="stable")
+    reached = np.cumsum(weight[index[order]])
+    enough = np.flatnonzero(reached >= _exact(level) * unit * (len(counts) + 1))
+    return float(size[order[enough[0]]]) if enough.size else float("inf")
+
+
+@dataclass(frozen=True)
+class HeldOutErrors:
+    """Errors that a peer made on cards held out: log rate minus median (n,), and the card of each.
+
+    They serve as what a peer would say of its own uncertainty.
+    """
+
+    errors: FloatArray
+    cards: IntArray
+
+    def around(self, median: FloatArray, level: float | Fraction) -> PeerPrediction:
+        """Put a range of equal width in log rate around medians."""
+        half = conformal_half_width(self.errors, self.cards, level)
+        return PeerPrediction(median, median - half, median + half)
+
+    def without(self, card: int) -> "HeldOutErrors":
+        """Return the errors made on all other cards."""
+        others = self.cards != card
+        return HeldOutErrors(self.errors[others], self.cards[others])
+
+
+def held_out_errors(peer: Peer, data: PeerData, folds: int = 5, seed: int = 0) -> HeldOutErrors:
+    """Predict cards from other cards and keep the errors.
+
+    Cards are dealt into `folds` groups with the seed; each group is predicted from the others
+    (cross-conformal, Vovk 2015, Annals of Mathematics and Artificial Intelligence 74): every
+    card serves for both fitting and calibration, for which a level holds nearly rather than
+    exactly.
+    """
+    cards = np.random.default_rng(seed).permutation(data.cards)
+    errors, owners = [], []
+    for held_out in np.array_split(cards, min(folds, cards.size)):
+        rows = np.isin(data.card_index, held_out)
+        asked = Question(data.row_specs[rows], data.chart_index[rows], seed=seed)
+        error = data.log_rate[rows] - peer(data.without_cards(held_out), asked).median
+        known = np.isfinite(error)  # a chart left without any card has no prediction
+        errors.append(error[known])
+        owners.append(data.card_index[rows][known])
+    return HeldOutErrors(np.concatenate(errors), np.concatenate(owners))
 
 
 def predict_conformal(
@@ -48,27 +92,9 @@ def predict_conformal(
     question: Question,
     folds: int = 5,
 ) -> PeerPrediction:
-    """Put a range of equal width in log rate around a peer's medians.
-
-    Cards are dealt into `folds` groups with the seed; each group is predicted from the others
-    and its errors set the width (cross-conformal, Vovk 2015, Annals of Mathematics and
-    Artificial Intelligence 74): every card serves for both fitting and calibration, for which
-    the level holds nearly rather than exactly.
-    """
-    cards = np.random.default_rng(question.seed).permutation(data.cards)
-    errors, groups = [], []
-    for held_out in np.array_split(cards, min(folds, cards.size)):
-        rows = np.isin(data.card_index, held_out)
-        asked = Question(
-            data.row_specs[rows], data.chart_index[rows], question.level, question.seed
-        )
-        error = data.log_rate[rows] - peer(data.without_cards(held_out), asked).median
-        known = np.isfinite(error)  # a chart left without any card has no prediction
-        errors.append(error[known])
-        groups.append(data.card_index[rows][known])
-    half = conformal_half_width(np.concatenate(errors), np.concatenate(groups), question.level)
-    median = peer(data, question).median
-    return PeerPrediction(median, median - half, median + half)
+    """Put a range of equal width in log rate around a peer's medians, from its held-out errors."""
+    errors = held_out_errors(peer, data, folds, question.seed)
+    return errors.around(peer(data, question).median, question.level)
 
 
 def _exact(level: float | Fraction) -> Fraction:

@@ -5,15 +5,14 @@ import warnings
 import numpy as np
 from scipy import special
 from sklearn.ensemble import GradientBoostingRegressor
-from sklearn.exceptions import ConvergenceWarning
 from sklearn.gaussian_process import GaussianProcessRegressor
-from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
 from sklearn.preprocessing import StandardScaler
 from statsmodels.regression.mixed_linear_model import MixedLM
 from statsmodels.tools.sm_exceptions import ConvergenceWarning as MixedConvergenceWarning
 
 from scalemodel.model.arrays import FloatArray
 from scalemodel.model.peers.data import PeerData, PeerPrediction, Question
+from scalemodel.model.peers.kernel import learn_kernel
 from scalemodel.model.peers.law import fit_power_law
 
 ROWS_FOR_KERNEL = 250  # rows from which the lengths of the kernel are learned
@@ -51,12 +50,8 @@ def gaussian_process(data: PeerData, question: Question) -> PeerPrediction:
     X = scaler.transform(_features(data))
     order = np.random.default_rng(question.seed).permutation(data.log_rate.size)
     few, many = order[:ROWS_FOR_KERNEL], order[:ROWS_FOR_PROCESS]
-    kernel = ConstantKernel(1.0) * RBF(np.full(X.shape[1], 2.0), (0.1, 50.0)) + WhiteKernel(1e-3)
-    with warnings.catch_warnings():
-        # A length at its bound says "no such effect", which is an answer.
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        process = GaussianProcessRegressor(kernel, normalize_y=True)
-        learned = process.fit(X[few], data.log_rate[few]).kernel_
+    y = data.log_rate[few]
+    learned = learn_kernel(X[few], (y - y.mean()) / y.std())
     process = GaussianProcessRegressor(learned, optimizer=None, normalize_y=True)
     process.fit(X[many], data.log_rate[many])
     mean, sd = process.predict(scaler.transform(_features(data, question)), return_std=True)

@@ -224,7 +224,7 @@ def predictions(case: Case, draws: Draws, seed: int) -> Ends:
 
 
 def repeated(draws: Draws) -> Draws:
-    """Return the draws of each point several times, so that the predictive step adds less chance."""
+    """Return each point's draws several times, so that the predictive step adds less chance."""
     points = len(draws.centers)
     theta, scales = (
         np.tile(x.reshape(points, -1, x.shape[-1]), (1, REPEATS, 1)).reshape(-1, x.shape[-1])

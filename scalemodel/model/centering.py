@@ -1,9 +1,9 @@
 """From the mode to the mean: how far the normal approximations around the modes are moved.
 
-A skewed posterior has its mean beside its mode. The normal approximation is moved to where the
-slope of the log posterior, averaged over its own draws, vanishes (Opper & Archambeau 2009, Neural
-Computation 21), by one Newton step. Two things keep that step sound where the posterior is far
-from normal:
+A skewed posterior has its mean beside its mode. A normal distribution fits it best where the slope
+of the log posterior, averaged over the normal's own draws, vanishes (Opper & Archambeau 2009,
+Neural Computation 21). One Newton step is taken from the mode towards that. Two things keep it
+sound where the posterior is far from normal:
 
 - Cells tie offsets tightly to what the stages add up to, along a curve. Draws are straightened:
   what the rate of a draw has beyond its linear part is taken back from the offsets, by the least
@@ -58,13 +58,13 @@ def shift_to_mean(likelihood: CellLikelihood, points: list[NormalPoint]) -> Floa
     terms = _Terms.of(likelihood)
     straights = [_Straight.at(likelihood, terms, point) for point in points]
     step = np.zeros(likelihood.layout.size)
-    for straight, point in zip(straights, points, strict=True):
-        slopes = straight.slopes(straight.center + point.away)
-        step += capped_step(point.mode.factors, slopes) / len(points)
-    taken = np.zeros_like(step)
-    for straight, point in zip(straights, points, strict=True):
-        remainder = straight.remainder(straight.center + step + point.away)
-        taken += straight.taken_back(remainder).mean(axis=1) / len(points)
+    # A draw far out may overflow; it then counts for nothing.
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        for straight in straights:
+            step += capped_step(straight.point.mode.factors, straight.slopes()) / len(points)
+        taken = np.zeros_like(step)
+        for straight in straights:
+            taken += straight.taken_back(straight.remainder(step)).mean(axis=1) / len(points)
     return step - taken
 
 
@@ -75,11 +75,8 @@ def capped_step(factors: Arrow, slopes: FloatArray) -> FloatArray:
     precision H its expected square is `size`; longer ones are cut to that.
     """
     steps = factors.solve(slopes)
-    length2 = np.einsum("ij,ij->j", slopes, steps)
-    sound = np.isfinite(length2)
-    steps = np.where(sound, steps, 0.0)
-    cut = np.sqrt(len(slopes) / np.maximum(np.where(sound, length2, 1.0), len(slopes)))
-    step: FloatArray = (steps * cut).mean(axis=1)
+    length2 = np.maximum((slopes * steps).sum(axis=0), len(slopes))
+    step: FloatArray = (steps * np.sqrt(len(slopes) / length2)).mean(axis=1)
     return step
 
 
@@ -120,6 +117,7 @@ class _Straight:
         terms: what the parameters add to their linear predictors.
         point: the normal approximation there.
         values: (predictors, rows) linear predictors at the mode.
+        away: (predictors, draws, rows) how far those of the draws lie from them.
         log_gpu: (rows,) log GPU rates at the mode.
         slope: (rows, predictors) their derivatives.
         weight: (rows,) information about them.
@@ -130,6 +128,7 @@ class _Straight:
     terms: _Terms
     point: NormalPoint
     values: FloatArray
+    away: FloatArray
     log_gpu: FloatArray
     slope: FloatArray
     weight: FloatArray
@@ -148,55 +147,58 @@ class _Straight:
             terms=terms,
             point=point,
             values=values,
+            away=linear_predictors(likelihood.design, likelihood.layout, point.away),
             log_gpu=gpu.log_rate,
             slope=gpu_slopes(gpu),
             weight=weight * mode.evaluation.model.sensitivity**2,
             factors=mode.information.only(terms.of_offset).factorise(),
         )
 
-    @property
-    def center(self) -> FloatArray:
-        """The mode."""
-        return self.point.mode.ahead
-
-    def remainder(self, theta: FloatArray) -> FloatArray:
-        """Return what log GPU rates (draws, rows) at parameters have beyond their linear part."""
-        values, gpu = self._gpu(theta)
-        return self._beyond(values, gpu.log_rate)
+    def remainder(self, step: FloatArray) -> FloatArray:
+        """Return what rates (draws, rows) have beyond their linear part, draws moved by a step."""
+        likelihood = self.likelihood
+        moved = linear_predictors(likelihood.design, likelihood.layout, step)
+        away = self.away + moved[:, None]
+        return self._beyond(away, self._gpu(away).log_rate)
 
     def taken_back(self, remainder: FloatArray) -> FloatArray:
-        """Return (size, draws) the offsets' parameters that make up for a remainder."""
+        """Return (size, draws) what the parameters of the offset give to make up for that."""
         return self.factors.solve(self.terms.offset @ (remainder * self.weight).T)
 
-    def slopes(self, theta: FloatArray) -> FloatArray:
-        """Return (size, draws) derivatives of the log posterior by coordinates (draws, size)."""
-        values, gpu = self._gpu(theta)
+    def slopes(self) -> FloatArray:
+        """Return (size, draws) derivatives of the log posterior by the coordinates at the draws."""
+        gpu = self._gpu(self.away)
         gpu_slope = gpu_slopes(gpu)
-        taken = self.taken_back(self._beyond(values, gpu.log_rate))
-        moved = gpu.log_rate - (self.terms.offset.T @ taken).T
-        has_ceiling = self.likelihood.layout.shape.has_ceiling
-        model = capped_model(moved, gpu_slope, values, ceiling=has_ceiling)
+        taken = self.taken_back(self._beyond(self.away, gpu.log_rate))
+        model = capped_model(
+            gpu.log_rate - (self.terms.offset.T @ taken).T,
+            gpu_slope,
+            self.values[:, None] + self.away,
+            ceiling=self.likelihood.layout.shape.has_ceiling,
+        )
         by_predictor, _ = cell_slopes(self.likelihood.observed, model, self.point.noise)
-        away = theta.T - taken - self.point.prior.mean[:, None]
-        pull = np.stack([self.point.prior.precision @ one for one in away.T], axis=1)
+        sound = np.isfinite(by_predictor).all(axis=(1, 2))
+        by_predictor[~sound], gpu_slope[~sound] = 0.0, self.slope
+        prior, theta = self.point.prior, self.point.mode.ahead + self.point.away - taken.T
+        pull = np.stack([prior.precision @ (one - prior.mean) for one in theta], axis=1)
         # What is taken back from the offsets depends on the other coordinates.
         offset = self.likelihood.layout.predictors.index("offset")
         by_offset = self.terms.offset @ by_predictor[..., offset].T - pull
         back = self.factors.solve(np.where(self.terms.of_offset[:, None], by_offset, 0.0))
         tied = (self.terms.offset.T @ back).T * self.weight
         by_predictor -= (gpu_slope - self.slope) * tied[..., None]
-        slopes: FloatArray = self.terms.all @ by_predictor.reshape(len(theta), -1).T - pull
-        return slopes
+        slopes = self.terms.all @ by_predictor.reshape(len(theta), -1).T - pull
+        return np.where(sound, slopes, 0.0)
 
-    def _gpu(self, theta: FloatArray) -> tuple[FloatArray, GpuSide]:
-        likelihood = self.likelihood
-        values = linear_predictors(likelihood.design, likelihood.layout, theta)
-        return values, gpu_side(likelihood.speeds, as_predictors(values, _stages(likelihood)))
+    def _gpu(self, away: FloatArray) -> GpuSide:
+        values = self.values[:, None] + away
+        return gpu_side(self.likelihood.speeds, as_predictors(values, _stages(self.likelihood)))
 
-    def _beyond(self, values: FloatArray, log_gpu: FloatArray) -> FloatArray:
-        moved = values - self.values[:, None]
-        linear = sum(slope * one for slope, one in zip(self.slope.T, moved, strict=True))
-        return np.asarray(log_gpu - self.log_gpu - linear)
+    def _beyond(self, away: FloatArray, log_gpu: FloatArray) -> FloatArray:
+        beyond = log_gpu - self.log_gpu
+        for slope, moved in zip(self.slope.T, away, strict=True):
+            beyond -= slope * moved
+        return np.where(np.isfinite(beyond), beyond, 0.0)
 
 
 def _stages(likelihood: CellLikelihood) -> int:

@@ -6,7 +6,7 @@ import numpy as np
 
 from scalemodel.model.arrays import FloatArray, IntArray
 
-#: How many draws at each point of the scales' posterior lie in pairs on both sides of its mean.
+#: How many draws at a point of the scales' posterior lie in pairs on both sides of its mean.
 PAIRED = 8
 
 
@@ -14,8 +14,8 @@ PAIRED = 8
 class Draws:
     """Joint posterior draws.
 
-    The first draws at each point are pairs on both sides of the mean there: what must be found
-    exactly, and is too dear to be found of all draws, is found of these.
+    The first draws at each of the first points lie in pairs on both sides of the mean there. What
+    is too dear to be found of all draws is found of these.
 
     Attributes:
         theta: (draws, size) parameters.
@@ -37,9 +37,10 @@ class Draws:
 
     @property
     def paired(self) -> IntArray:
-        """(pairs * 2 * points,) the draws that lie in pairs."""
+        """(pairs * 2,) the draws that lie in pairs."""
         each = len(self.theta) // len(self.centers)
-        return np.flatnonzero(np.arange(len(self.theta)) % each < paired_at_each(each))
+        first = np.arange(len(self.theta)) % each < paired_at_each(each)
+        return np.flatnonzero(first & (self.point < paired_points(len(self.centers))))
 
     def scale(self, name: str) -> FloatArray:
         """Return (draws,) draws of one scale."""
@@ -50,3 +51,8 @@ class Draws:
 def paired_at_each(draws: int) -> int:
     """Return how many of so many draws at one point lie in pairs."""
     return min(PAIRED, draws // 2 * 2)
+
+
+def paired_points(points: int) -> int:
+    """Return at how many of so many points draws lie in pairs."""
+    return (points + 1) // 2

@@ -151,9 +151,7 @@ class Weighed:
     scale_slope: FloatArray
 
 
-def cell_slopes(
-    observed: Observed, model: CellModel, noise: Noise
-) -> tuple[FloatArray, Weighed]:
+def cell_slopes(observed: Observed, model: CellModel, noise: Noise) -> tuple[FloatArray, Weighed]:
     """Return (..., rows, predictors) derivatives of the log density by the linear predictors."""
     residual = observed.log_rate - model.log_rate
     scale2 = squared_scale(observed.run_variance, model.sensitivity, noise)

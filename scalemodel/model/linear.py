@@ -41,14 +41,18 @@ def draw_gpu_side(
     slopes = np.moveaxis(gpu_slopes(at), -1, 0)
 
     def linear(those: FloatArray, point: IntArray) -> FloatArray:
-        log_rate = at.log_rate[point]
+        rates: FloatArray = at.log_rate[point]
         for k, name in enumerate(layout.predictors):
             if name not in CEILING_PREDICTORS:
-                log_rate += slopes[k][point] * (those[k] - centers[k][point])
-        return log_rate
+                rates += slopes[k][point] * (those[k] - centers[k][point])
+        return rates
 
     paired = draws.paired
     pairs = linear_predictors(design, layout, draws.theta[paired])
-    exact = gpu_side(speeds, as_predictors(pairs, stages)).log_rate
-    missed = (exact - linear(pairs, draws.point[paired])).sum(axis=0) / max(len(paired), 1)
-    return linear(values, draws.point[chosen]) + missed
+    # A draw far out may overflow; nothing is then added for it.
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        exact = gpu_side(speeds, as_predictors(pairs, stages)).log_rate
+        beyond = exact - linear(pairs, draws.point[paired])
+    missed = np.where(np.isfinite(beyond), beyond, 0.0).sum(axis=0) / max(len(paired), 1)
+    log_rate: FloatArray = linear(values, draws.point[chosen]) + missed
+    return log_rate

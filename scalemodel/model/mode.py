@@ -103,7 +103,7 @@ def find_mode(
     hardly changes, and what it misses of the curvature is learned from the steps themselves.
     """
     # A trial far off may overflow; its density is then no number and it is not taken.
-    with np.errstate(over="ignore", invalid="ignore"):
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         here, steps = _reached(likelihood, prior, noise, start, most_steps, tolerance)
     return Mode(
         here.theta,

@@ -8,7 +8,7 @@ from scipy.stats import norm, qmc
 from scalemodel.model.arrays import FloatArray, read_only
 from scalemodel.model.centering import NormalPoint, shift_to_mean
 from scalemodel.model.climbing import NEAR, STEPS_AT_SCALE_POINT, Climbed, mode_at
-from scalemodel.model.draws import Draws, paired_at_each
+from scalemodel.model.draws import Draws, paired_at_each, paired_points
 from scalemodel.model.mode import Prior
 from scalemodel.model.one_sided import draw_one_sided
 from scalemodel.model.problem import FitProblem
@@ -23,9 +23,7 @@ def draw_posterior(problem: FitProblem, climbed: Climbed, settings: FitSettings)
     values, vectors = np.linalg.eigh(climbed.covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     steps = norm.ppf(np.clip(uniform, 1e-6, 1 - 1e-6)) @ root.T
-    scales = [
-        climbed.scales.moved(dict(zip(names, step.tolist(), strict=True))) for step in steps
-    ]
+    scales = [climbed.scales.moved(dict(zip(names, step.tolist(), strict=True))) for step in steps]
     return draw_at_scales(problem, climbed, scales, settings)
 
 
@@ -49,7 +47,7 @@ def draw_at_scales(
         pairs = away[-1][: paired_at_each(each)]
         points.append(NormalPoint(mode, Prior.at(problem.layout, here.values), here.noise, pairs))
     centers = np.stack([point.mode.ahead for point in points])
-    mean = centers + shift_to_mean(problem.likelihood, points)
+    mean = centers + shift_to_mean(problem.likelihood, points[: paired_points(len(points))])
     draws = Draws(
         read_only((mean[:, None] + np.stack(away)).reshape(-1, size)),
         read_only(centers),

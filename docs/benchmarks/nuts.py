@@ -34,8 +34,8 @@ from scalemodel.model.draws import Draws  # noqa: E402
 from scalemodel.model.fitting import ModelFit  # noqa: E402
 from scalemodel.model.inputs import Rows  # noqa: E402
 from scalemodel.model.likelihood import Noise, linear_predictors  # noqa: E402
-from scalemodel.model.mode import Prior, find_mode  # noqa: E402
-from scalemodel.model.posterior import draw_posterior  # noqa: E402
+from scalemodel.model.mode import Prior  # noqa: E402
+from scalemodel.model.posterior import draw_at_scales, draw_posterior  # noqa: E402
 from scalemodel.model.predictive import draw_cells  # noqa: E402
 from scalemodel.model.problem import FitProblem, prepare  # noqa: E402
 from scalemodel.model.scales import Scales  # noqa: E402
@@ -119,22 +119,10 @@ def largest_difference(case: Case, model: JaxModel, seed: int) -> float:
 
 
 def at_scales_of(case: Case, nuts: Draws, points: int) -> Draws:
-    """Return normal draws around the modes at scales that NUTS drew: are the scales to blame?"""
-    layout, likelihood = case.problem.layout, case.problem.likelihood
-    rng = np.random.default_rng(SEED)
+    """Return the fit's draws at scales that NUTS drew: are the scales to blame?"""
     chosen = nuts.scales[np.linspace(0, len(nuts.scales) - 1, points).astype(int)]
-    each = FIT_DRAWS.draws // points
-    thetas, centers = [], []
-    for row in chosen:
-        scales = Scales(dict(zip(nuts.scale_names, row, strict=True)), {})
-        prior = Prior.at(layout, scales.values)
-        mode = find_mode(likelihood, prior, scales.noise, case.climbed.mode.theta)
-        normals = mode.factors.sample(rng.standard_normal((layout.size, each)))
-        thetas.append((mode.theta[:, None] + normals).T)
-        centers.append(mode.theta)
-    return Draws(
-        np.concatenate(thetas), np.stack(centers), np.repeat(chosen, each, axis=0), nuts.scale_names
-    )
+    scales = [Scales(dict(zip(nuts.scale_names, row, strict=True)), {}) for row in chosen]
+    return draw_at_scales(case.problem, case.climbed, scales, replace(FIT_DRAWS, seed=SEED))
 
 
 def moments(case: Case, ours: Draws, nuts: Draws) -> pd.DataFrame:
@@ -236,8 +224,12 @@ def predictions(case: Case, draws: Draws, seed: int) -> Ends:
 
 
 def repeated(draws: Draws) -> Draws:
-    """Return each draw several times, so that the predictive step adds less chance."""
-    theta, scales = (np.repeat(x, REPEATS, axis=0) for x in (draws.theta, draws.scales))
+    """Return each point's draws several times, so that the predictive step adds less chance."""
+    points = len(draws.centers)
+    theta, scales = (
+        np.tile(x.reshape(points, -1, x.shape[-1]), (1, REPEATS, 1)).reshape(-1, x.shape[-1])
+        for x in (draws.theta, draws.scales)
+    )
     return Draws(theta, draws.centers, scales, draws.scale_names)
 
 

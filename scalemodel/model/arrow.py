@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg
 
-from scalemodel.model.arrays import FloatArray, IntArray
+from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -106,6 +106,18 @@ class ArrowMatrix:
         """Return the matrix with its diagonal raised by the share `damping`."""
         more = Diagonal(damping * self.diagonal(), np.zeros_like(self.border))
         return self.plus(more)
+
+    def only(self, kept: BoolArray) -> "ArrowMatrix":
+        """Return the matrix with the rows and columns that are not `kept` those of the identity."""
+        own = kept.astype(np.float64)
+        block, border = self.places.gather(own), own[self.places.begin :]
+        alone = np.where(self.places.index < self.places.size, 1.0 - block, 0.0)
+        at = np.arange(self.blocks.shape[1])
+        blocks = self.blocks * block[:, :, None] * block[:, None, :]
+        blocks[:, at, at] += alone
+        ties = self.ties * block[:, :, None] * border
+        shared = self.border * np.outer(border, border) + np.diag(1.0 - border)
+        return ArrowMatrix(self.places, blocks, ties, shared)
 
     def toarray(self) -> FloatArray:
         """Return the matrix whole (size, size)."""

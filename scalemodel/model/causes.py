@@ -17,7 +17,7 @@ from scalemodel.model.fitting import ModelFit
 from scalemodel.model.inputs import CardSpecs, Rows
 from scalemodel.model.layout import RowDesign
 from scalemodel.model.likelihood import as_predictors, linear_predictors, stage_speeds
-from scalemodel.model.linear import linear_gpu_side
+from scalemodel.model.linear import DrawnPredictors, linear_gpu_side
 from scalemodel.model.physics import StageSpeeds, gpu_side, under_ceiling
 from scalemodel.model.shapley import shapley
 
@@ -61,11 +61,8 @@ def find_causes(fit: ModelFit, cards: IntArray, start: Rows, end: Rows, chosen: 
     """
     specs = _with_reference(fit, cards)
     charts = [_Chart.of(fit, specs, rows, chosen) for rows in (start, end)]
-    point = fit.draws.point[chosen]
     stages = specs.stages
-    gpu = np.stack(
-        [_against_reference(fit, specs, charts, k, point) for k in range(2 ** len(stages))]
-    )
+    gpu = np.stack([_against_reference(fit, specs, charts, k) for k in range(2 ** len(stages))])
     names: tuple[str, ...] = (*stages, "architecture", "card")
     worth = _with_switch(gpu, charts[0].architecture, charts[1].architecture)
     worth = _with_switch(worth, charts[0].card, charts[1].card)
@@ -92,8 +89,7 @@ class _Chart:
 
     Attributes:
         speeds: what the sheets say of the rows.
-        centers: (predictors, points, rows) at the centers of the draws.
-        values: (predictors, draws, rows) at the draws.
+        drawn: linear predictors of the rows at the draws.
         architecture, card: (draws, cards) what each adds to the offset.
         reference: (draws, 1) log GPU rate of the reference card, and what nobody's cards add.
         log_p: (draws, 1) sharpness of the knee.
@@ -102,8 +98,7 @@ class _Chart:
     """
 
     speeds: StageSpeeds
-    centers: FloatArray
-    values: FloatArray
+    drawn: DrawnPredictors
     architecture: FloatArray
     card: FloatArray
     reference: FloatArray
@@ -117,19 +112,25 @@ class _Chart:
         layout, theta = fit.layout, fit.draws.theta[chosen]
         design = layout.design(rows, specs)
         speeds = stage_speeds(rows, specs, layout)
-        centers = linear_predictors(design, layout, fit.draws.centers)
         values = linear_predictors(design, layout, theta)
-        gpu = linear_gpu_side(speeds, centers, values, fit.draws.point[chosen])
+        paired = fit.draws.paired
+        drawn = DrawnPredictors(
+            centers=linear_predictors(design, layout, fit.draws.centers),
+            pairs=linear_predictors(design, layout, fit.draws.theta[paired]),
+            values=values,
+            pair_point=fit.draws.point[paired],
+            point=fit.draws.point[chosen],
+        )
+        gpu = linear_gpu_side(layout, speeds, drawn)
         reference = gpu[:, -1:]
         gap = log_p = np.zeros_like(reference)
         if layout.shape.has_ceiling:
             ceiling, sharp = (values[layout.predictors.index(n)] for n in ("ceiling", "log_p"))
             gap, log_p = ceiling[:, -1:] - reference, sharp[:, -1:]
-        at = gpu_side(speeds, as_predictors(centers, len(specs.stages)))
+        at = gpu_side(speeds, as_predictors(drawn.centers, len(specs.stages)))
         return _Chart(
             speeds=speeds,
-            centers=centers,
-            values=values,
+            drawn=drawn,
             architecture=_offset(fit, design, theta, own=False),
             card=_offset(fit, design, theta, own=True),
             reference=reference,
@@ -180,17 +181,20 @@ def _offset(fit: ModelFit, design: RowDesign, theta: FloatArray, *, own: bool) -
 
 
 def _against_reference(
-    fit: ModelFit, specs: CardSpecs, charts: list[_Chart], switches: int, point: IntArray
+    fit: ModelFit, specs: CardSpecs, charts: list[_Chart], switches: int
 ) -> FloatArray:
     """Return (draws, cards) log GPU rates over the reference card's, but for the offset."""
-    centers, values = (
+    start, end = (chart.drawn for chart in charts)
+    centers, pairs, values = (
         _mixed(fit, specs, a, b, switches)
         for a, b in (
-            (charts[0].centers, charts[1].centers),
-            (charts[0].values, charts[1].values),
+            (start.centers, end.centers),
+            (start.pairs, end.pairs),
+            (start.values, end.values),
         )
     )
-    log_rate = linear_gpu_side(charts[0].speeds, centers, values, point)
+    mixed = replace(start, centers=centers, pairs=pairs, values=values)
+    log_rate = linear_gpu_side(fit.layout, charts[0].speeds, mixed)
     return log_rate[:, :-1] - log_rate[:, -1:]
 
 

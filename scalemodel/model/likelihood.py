@@ -21,7 +21,7 @@ from scalemodel.model.layout import (
     Layout,
     RowDesign,
 )
-from scalemodel.model.physics import Predictors, StageSpeeds, gpu_side, under_ceiling
+from scalemodel.model.physics import GpuSide, Predictors, StageSpeeds, gpu_side, under_ceiling
 from scalemodel.model.sums import CellSums
 
 
@@ -63,13 +63,13 @@ def as_predictors(values: FloatArray, stages: int) -> Predictors:
 
 @dataclass(frozen=True)
 class CellModel:
-    """The model at one parameter vector, for the rows of a fit.
+    """The model at one parameter vector or more, for the rows of a fit.
 
     Attributes:
-        log_gpu, log_ceiling: (rows,) the two sides.
-        log_rate, sensitivity: (rows,) their smooth minimum and its sensitivity.
-        rate_slope: (rows, predictors) derivatives of log_rate by the linear predictors.
-        sensitivity_slope: (rows, predictors) derivatives of the sensitivity.
+        log_gpu, log_ceiling: (..., rows) the two sides.
+        log_rate, sensitivity: (..., rows) their smooth minimum and its sensitivity.
+        rate_slope: (..., rows, predictors) derivatives of log_rate by the linear predictors.
+        sensitivity_slope: (..., rows, predictors) derivatives of the sensitivity.
     """
 
     log_gpu: FloatArray
@@ -81,35 +81,39 @@ class CellModel:
 
 
 def cell_model(speeds: StageSpeeds, values: FloatArray, *, ceiling: bool) -> CellModel:
-    """Evaluate the model at linear predictors (predictors, rows)."""
-    stages = speeds.log_speed.shape[1]
-    at = as_predictors(values, stages)
-    gpu = gpu_side(speeds, at)
+    """Evaluate the model at linear predictors (predictors, ..., rows)."""
+    gpu = gpu_side(speeds, as_predictors(values, speeds.log_speed.shape[1]))
+    return capped_model(gpu.log_rate, gpu_slopes(gpu), values, ceiling=ceiling)
+
+
+def gpu_slopes(gpu: GpuSide) -> FloatArray:
+    """Return (..., rows, predictors) derivatives of log GPU rates by the linear predictors."""
     zeros, ones = np.zeros_like(gpu.log_rate), np.ones_like(gpu.log_rate)
     others = (gpu.by_fill, gpu.by_request, gpu.by_hit, gpu.by_working_set, gpu.by_set_growth)
-    rest = np.stack([ones, zeros, zeros, *others], axis=1)
-    gpu_slope = np.concatenate([gpu.by_stage, gpu.by_growth, rest], axis=1)
+    rest = np.stack([ones, zeros, zeros, *others], axis=-1)
+    slopes: FloatArray = np.concatenate([gpu.by_stage, gpu.by_growth, rest], axis=-1)
+    return slopes
+
+
+def capped_model(
+    log_gpu: FloatArray, gpu_slope: FloatArray, values: FloatArray, *, ceiling: bool
+) -> CellModel:
+    """Evaluate the model at log GPU rates, their slopes, and linear predictors."""
     if not ceiling:
-        infinite = np.full_like(zeros, np.inf)
-        return CellModel(
-            gpu.log_rate, infinite, gpu.log_rate, ones, gpu_slope, np.zeros_like(gpu_slope)
-        )
-    at_ceiling, at_log_p = 2 * stages + 1, 2 * stages + 2
+        infinite, ones = np.full_like(log_gpu, np.inf), np.ones_like(log_gpu)
+        return CellModel(log_gpu, infinite, log_gpu, ones, gpu_slope, np.zeros_like(gpu_slope))
+    at_ceiling = len(values) - len(OTHER_PREDICTORS) + 1
+    at_log_p = at_ceiling + 1
     log_ceiling, log_p = values[at_ceiling], values[at_log_p]
-    capped = under_ceiling(gpu.log_rate, log_ceiling, log_p)
-    rate_slope = gpu_slope * capped.sensitivity[:, None]
-    rate_slope[:, at_ceiling] = 1.0 - capped.sensitivity
-    rate_slope[:, at_log_p] = capped.rate_by_log_p
-    sensitivity_slope = gpu_slope * capped.sensitivity_by_gap[:, None]
-    sensitivity_slope[:, at_ceiling] = -capped.sensitivity_by_gap
-    sensitivity_slope[:, at_log_p] = capped.sensitivity_by_log_p
+    capped = under_ceiling(log_gpu, log_ceiling, log_p)
+    rate_slope = gpu_slope * capped.sensitivity[..., None]
+    rate_slope[..., at_ceiling] = 1.0 - capped.sensitivity
+    rate_slope[..., at_log_p] = capped.rate_by_log_p
+    sensitivity_slope = gpu_slope * capped.sensitivity_by_gap[..., None]
+    sensitivity_slope[..., at_ceiling] = -capped.sensitivity_by_gap
+    sensitivity_slope[..., at_log_p] = capped.sensitivity_by_log_p
     return CellModel(
-        gpu.log_rate,
-        log_ceiling,
-        capped.log_rate,
-        capped.sensitivity,
-        rate_slope,
-        sensitivity_slope,
+        log_gpu, log_ceiling, capped.log_rate, capped.sensitivity, rate_slope, sensitivity_slope
     )
 
 
@@ -139,12 +143,24 @@ class Evaluation:
 
 
 @dataclass(frozen=True)
-class _Weighed:
-    """Squared scale, weight, and slope of the log scale (rows, predictors) of cells."""
+class Weighed:
+    """Squared scale, weight, and slope of the log scale (..., rows, predictors) of cells."""
 
     scale2: FloatArray
     weight: FloatArray
     scale_slope: FloatArray
+
+
+def cell_slopes(observed: Observed, model: CellModel, noise: Noise) -> tuple[FloatArray, Weighed]:
+    """Return (..., rows, predictors) derivatives of the log density by the linear predictors."""
+    residual = observed.log_rate - model.log_rate
+    scale2 = squared_scale(observed.run_variance, model.sensitivity, noise)
+    weight = (noise.tail + 1) / (noise.tail + residual**2 / scale2)
+    by_scale = (model.sensitivity * noise.gpu**2 / scale2)[..., None]
+    scale_slope = model.sensitivity_slope * by_scale
+    slopes = model.rate_slope * (weight * residual / scale2)[..., None]
+    slopes += scale_slope * (weight * residual**2 / scale2 - 1.0)[..., None]
+    return slopes, Weighed(scale2, weight, scale_slope)
 
 
 @dataclass(frozen=True)
@@ -210,17 +226,11 @@ class CellLikelihood:
         )
         return Evaluation(value, gradient, information, model)
 
-    def _slope(self, model: CellModel, noise: Noise) -> tuple[float, FloatArray, "_Weighed"]:
-        residual = self.observed.log_rate - model.log_rate
-        scale2 = squared_scale(self.observed.run_variance, model.sensitivity, noise)
-        weight = (noise.tail + 1) / (noise.tail + residual**2 / scale2)
-        scale_slope = model.sensitivity_slope * (model.sensitivity * noise.gpu**2 / scale2)[:, None]
-        gradient = self._by_parameters(
-            model.rate_slope * (weight * residual / scale2)[:, None]
-            + scale_slope * (weight * residual**2 / scale2 - 1.0)[:, None]
-        )
-        value = float(student_log_density(residual**2, scale2, noise.tail).sum())
-        return value, gradient, _Weighed(scale2, weight, scale_slope)
+    def _slope(self, model: CellModel, noise: Noise) -> tuple[float, FloatArray, "Weighed"]:
+        squared = (self.observed.log_rate - model.log_rate) ** 2
+        slopes, at = cell_slopes(self.observed, model, noise)
+        value = float(student_log_density(squared, at.scale2, noise.tail).sum())
+        return value, self._by_parameters(slopes), at
 
     def _information(self, rate: FloatArray, scale: FloatArray) -> ArrowMatrix:
         """Return the sum over cells of the outer products of both slopes (rows, predictors).

@@ -60,7 +60,8 @@ class Mode:
 
     Attributes:
         theta: the parameters.
-        factors: factors of the information there (negative Hessian).
+        information: precision of the posterior there (negative Hessian).
+        factors: its factors.
         evaluation: the likelihood there.
         log_density: log likelihood plus log prior.
         decrement: expected gain of one more step; small when converged.
@@ -69,6 +70,7 @@ class Mode:
     """
 
     theta: FloatArray
+    information: ArrowMatrix
     factors: Arrow
     evaluation: Evaluation
     log_density: float
@@ -101,10 +103,11 @@ def find_mode(
     hardly changes, and what it misses of the curvature is learned from the steps themselves.
     """
     # A trial far off may overflow; its density is then no number and it is not taken.
-    with np.errstate(over="ignore", invalid="ignore"):
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         here, steps = _reached(likelihood, prior, noise, start, most_steps, tolerance)
     return Mode(
         here.theta,
+        here.information,
         here.factors,
         here.evaluation,
         here.density,

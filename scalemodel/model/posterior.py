@@ -1,41 +1,65 @@
-"""Joint draws from the posterior: scales around the peak, parameters around the mode at each."""
+"""Joint draws from the posterior: scales around the peak, parameters around the mean at each."""
 
 from dataclasses import replace
 
 import numpy as np
 from scipy.stats import norm, qmc
 
-from scalemodel.model.arrays import read_only
+from scalemodel.model.arrays import FloatArray, read_only
+from scalemodel.model.centering import NormalPoint, shift_to_mean
 from scalemodel.model.climbing import NEAR, STEPS_AT_SCALE_POINT, Climbed, mode_at
-from scalemodel.model.draws import Draws
+from scalemodel.model.draws import Draws, paired_at_each, paired_points
+from scalemodel.model.mode import Prior
 from scalemodel.model.one_sided import draw_one_sided
 from scalemodel.model.problem import FitProblem
+from scalemodel.model.scales import Scales
 from scalemodel.model.settings import FitSettings
 
 
 def draw_posterior(problem: FitProblem, climbed: Climbed, settings: FitSettings) -> Draws:
-    """Draw scales around their best values, and parameters around the mode at each."""
+    """Draw scales around their best values, and parameters around their mean at each."""
     names = problem.layout.scale_names()
-    points = settings.scale_points
-    uniform = qmc.Sobol(len(names), seed=settings.seed).random(points)
+    uniform = qmc.Sobol(len(names), seed=settings.seed).random(settings.scale_points)
     values, vectors = np.linalg.eigh(climbed.covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     steps = norm.ppf(np.clip(uniform, 1e-6, 1 - 1e-6)) @ root.T
+    scales = [climbed.scales.moved(dict(zip(names, step.tolist(), strict=True))) for step in steps]
+    return draw_at_scales(problem, climbed, scales, settings)
+
+
+def draw_at_scales(
+    problem: FitProblem, climbed: Climbed, scales: list[Scales], settings: FitSettings
+) -> Draws:
+    """Draw parameters around their mean at each of the given scales, as often at each.
+
+    The draws are normal with the information at the mode there.
+    """
+    names, size = problem.layout.scale_names(), problem.layout.size
+    each = settings.draws // len(scales)
     rng = np.random.default_rng(settings.seed)
-    each = settings.draws // points
-    thetas, centers, drawn = [], [], []
-    for step in steps:
-        scales = climbed.scales.moved(dict(zip(names, step.tolist(), strict=True)))
-        start = climbed.mode.theta + step @ climbed.by_scale
-        mode = mode_at(problem, scales, start, STEPS_AT_SCALE_POINT, NEAR)
-        normals = rng.standard_normal((problem.layout.size, each))
-        thetas.append((mode.ahead[:, None] + mode.factors.sample(normals)).T)
-        centers.append(mode.ahead)
-        drawn.append([scales.values[name] for name in names])
+    best = np.array([climbed.scales.values[name] for name in names])
+    drawn = np.array([[here.values[name] for name in names] for here in scales])
+    starts = climbed.mode.theta + np.log(drawn / best) @ climbed.by_scale
+    points, away = [], []
+    for here, start in zip(scales, starts, strict=True):
+        mode = mode_at(problem, here, start, STEPS_AT_SCALE_POINT, NEAR)
+        away.append(mode.factors.sample(_normals(rng, size, each)).T)
+        pairs = away[-1][: paired_at_each(each)]
+        points.append(NormalPoint(mode, Prior.at(problem.layout, here.values), here.noise, pairs))
+    centers = np.stack([point.mode.ahead for point in points])
+    mean = centers + shift_to_mean(problem.likelihood, points[: paired_points(len(points))])
     draws = Draws(
-        read_only(np.concatenate(thetas)),
-        read_only(np.stack(centers)),
+        read_only((mean[:, None] + np.stack(away)).reshape(-1, size)),
+        read_only(centers),
         read_only(np.repeat(drawn, each, axis=0)),
         names,
     )
     return replace(draws, theta=read_only(draw_one_sided(problem, climbed.mode, draws, rng)))
+
+
+def _normals(rng: np.random.Generator, size: int, count: int) -> FloatArray:
+    """Return standard normals (size, count), the first of them in pairs of opposite sign."""
+    normals = rng.standard_normal((size, count))
+    half = paired_at_each(count) // 2
+    normals[:, half : 2 * half] = -normals[:, :half]
+    return normals

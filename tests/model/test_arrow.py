@@ -117,3 +117,15 @@ def test_a_matrix_that_is_not_positive_definite_is_refused(place: int) -> None:
     matrix[place, place] = -1.0
     with pytest.raises(np.linalg.LinAlgError):
         factors(matrix, bounds)
+
+
+@given(sizes, st.integers(1, 6), st.integers(0, 10_000))
+@same_each_time
+def test_a_part_of_the_matrix_is_solved_alone(blocks: list[int], border: int, seed: int) -> None:
+    matrix, bounds, rng = random_arrow(blocks, border, seed)
+    kept = rng.random(len(matrix)) < 0.6
+    right = np.where(kept, rng.standard_normal(len(matrix)), 0.0)
+    solved = as_arrow(matrix, bounds).only(kept).factorise().solve(right)
+    own = np.ix_(kept, kept)
+    np.testing.assert_allclose(solved[kept], np.linalg.solve(matrix[own], right[kept]), rtol=1e-7)
+    np.testing.assert_array_equal(solved[~kept], 0.0)

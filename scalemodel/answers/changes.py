@@ -29,7 +29,7 @@ PART_NAMES = {
 FIXED = PART_NAMES["fixed"]
 #: How much of the variance that does not fade at the ceiling is true of a cell, and not test error:
 #: little, as changes of order in simulated labs show (docs/benchmarks/explaining.md).
-TRUE_SHARE = 0.05
+TRUE_SHARE = 0.2
 #: A stage whose time beside arithmetic's changes by less than this, in log, weighs the same.
 SAME_WEIGHT = 0.02
 #: What the model does not say: a fall for lack of memory, and the rest of what was measured.

@@ -5,8 +5,9 @@ from pathlib import Path
 
 import scalemodel as sm
 from scalemodel.cli.figure_file import write_figure
-from scalemodel.cli.guide import LEAD, LEVEL, write_demo
+from scalemodel.cli.guide import EXPLAIN, LEAD, LEVEL, write_demo
 from scalemodel.views.figures.ceilings import ceilings_figure
+from scalemodel.views.figures.explain import explain_figure
 from scalemodel.views.figures.lead import lead_figure
 from scalemodel.views.figures.prediction import prediction_figure
 
@@ -17,7 +18,7 @@ GAMES = ("Second Meridian", "Glasswing Rally", "Harrow Line", "Lanternfall", "Ci
 
 
 def draw(folder: Path) -> None:
-    """Draw the three answers into a folder."""
+    """Draw the answers into a folder."""
     with tempfile.TemporaryDirectory() as place:
         bench, specs = write_demo(Path(place) / "demo")
         fit = sm.fit(sm.read_bench(bench))
@@ -32,6 +33,8 @@ def draw(folder: Path) -> None:
     parts = (table[table["platform"] == PLATFORM] for table in (answer.table, answer.neighbours))
     write_figure(folder / "predict.png", prediction_figure(*parts))
     write_figure(folder / "lead.png", lead_figure(fit.lead(*LEAD, level=LEVEL).table, LEVEL))
+    why = fit.explain(*EXPLAIN, level=LEVEL).table
+    write_figure(folder / "explain.png", explain_figure(why, LEVEL))
 
 
 if __name__ == "__main__":

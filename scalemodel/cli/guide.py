@@ -22,6 +22,7 @@ SPECS_FILE = "specs.csv"
 LEAD = ("Ostrel T80", "Ostrel F90")
 AGAINST = ("Ostrel T60", "Ostrel T80")
 EXPLAIN = ("Ostrel C60", "Kivand L160")
+HOURS = 3.0
 LEVEL = 0.8
 WIDTH = 88
 
@@ -47,10 +48,12 @@ def guide(folder: Path) -> None:
     _predict(folder, bench, specs, with_fit)
     _lead(folder, bench, with_fit)
     _explain(folder, bench, with_fit)
+    _plan(folder, bench, specs, with_fit)
     click.echo(
         "\nYour turn:\n"
         "  scalemodel start my-bench    an empty bench with every column explained\n"
         "  scalemodel check my-bench    once your rows are in\n"
+        "  scalemodel score my-bench    how good its predictions are; half a minute on this bench\n"
         "  scalemodel --help            all commands"
     )
 
@@ -149,6 +152,17 @@ def _explain(folder: Path, bench: Path, fit: "Fit") -> None:
     write_figure(folder / "order.png", order_figure(order.table, (order.start, order.end), LEVEL))
 
 
+def _plan(folder: Path, bench: Path, specs: Path, fit: "Fit") -> None:
+    from scalemodel.data.bench import read_specs
+    from scalemodel.views.figures.plan import plan_figure
+
+    answer = fit.plan(HOURS, specs=read_specs(specs), in_hand=True, level=LEVEL)
+    line = f"scalemodel plan {_quoted(bench)} --specs {_quoted(specs)} --in-hand --hours {HOURS:g}"
+    _say(7, "plan", line, str(answer))
+    _table(folder / "plan.csv", answer.table)
+    write_figure(folder / "plan.png", plan_figure(answer.table, answer.targets, LEVEL))
+
+
 def _say(number: int, name: str, line: str, answer: str) -> None:
     click.echo(f"\n{number}. {name}: {QUESTIONS[name]}")
     click.echo(f"   $ {line}")
@@ -173,6 +187,7 @@ QUESTIONS = {
     "ceilings": "which charts compare cards, which show the CPU limit?",
     "predict": "where will a card land that nobody has tested?",
     "lead": "how far is one card ahead of another?",
+    "plan": "the cards of step 4 arrive: what to test in three hours?",
     "explain": "why does a lead, or the order of cards, change at lower resolutions?",
 }
 
@@ -182,5 +197,6 @@ LOOK_AT = {
     "ceilings": "Look at: ceilings.png. Hollow marks are the CPU's rate, not the card's.",
     "predict": "Look at: predict-*.png. An estimate from the spec sheet, not a measurement.",
     "lead": "Look at: lead.png. Hollow charts are at the ceiling and left out of the lead.",
+    "plan": "Look at: plan.csv, the runs in their order; plan.png, what each brings.",
     "explain": "Look at: explain.png, step by step; order.png has all cards that change places.",
 }

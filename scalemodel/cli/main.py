@@ -89,5 +89,5 @@ def run() -> None:
     """Say what a graphics-card bench can tell.
 
     Which frame rates sit at the CPU ceiling, where a card should land before it can be tested,
-    and how far one card leads another.
+    how far one card leads another and why that changes, and what to test next.
     """

@@ -94,10 +94,9 @@ class Plan:
             widths = (row[f"range_{when}"] for when in ("now", "after", "limit"))
             now, after, limit = (width_words(width) for width in widths)
             change = f"stays at {now}" if now == after else f"should shrink from {now} to {after}"
-            words.append(
-                f"{name[0].upper()}{name[1:]}: the {self.level:.0%} range {change}; tests without "
-                f"end would bring {limit}."
-            )
+            part = f"{name[0].upper()}{name[1:]}: the {self.level:.0%} range {change}"
+            end = "" if limit == width_words(0.0) else f"; tests without end would bring {limit}"
+            words.append(f"{part}{end}.")
         return words
 
     def _words_on_time(self) -> str:

@@ -204,7 +204,7 @@ class _Prepared:
                 "Add results of more cards."
             )
         labels = make_labels(bench.cards, cells.table)
-        observed = observed_cells(labels, cells.table, cells.run_sd)
+        observed = observed_cells(labels, cells.table)
         return _Prepared(bench, cells, labels, observed, settings)
 
     @property

@@ -11,6 +11,7 @@ from scipy.stats import t as student
 
 from scalemodel.answers.ceilings import MORE_LIKELY
 from scalemodel.answers.levels import check_level, counted
+from scalemodel.answers.repeats import note_on_repeats, standard_errors
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.measured import judge_cells
@@ -22,9 +23,6 @@ if TYPE_CHECKING:
 ALL = "(all)"
 #: Fewest charts among which one can be odd.
 FEWEST_FOR_ODD = 4
-NO_REPEATS = (
-    "No cell has repeated runs: the test error is taken from how far cells stray from the model."
-)
 COLUMNS = (
     "a",
     "b",
@@ -107,7 +105,7 @@ def lead(fit: "Fit", a: str, b: str, level: float) -> Lead:
     ]
     charts = charts.drop(columns=["pixels"])
     table = pd.concat([charts, pd.DataFrame(summaries)], ignore_index=True)
-    return Lead(table[list(COLUMNS)], a, b, level, "" if fit.cells.run_sd else NO_REPEATS)
+    return Lead(table[list(COLUMNS)], a, b, level, note_on_repeats(fit))
 
 
 def _by_resolution(charts: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
@@ -117,17 +115,15 @@ def _by_resolution(charts: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
 
 def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
     judged = judge_cells(fit.model, fit.observed)
-    cells = fit.cells.table.assign(p_ceiling=judged.p_ceiling, fell=~fit.model.kept)
+    cells = fit.cells.table.assign(
+        p_ceiling=judged.p_ceiling, fell=~fit.model.kept, se=standard_errors(fit)
+    )
     keys = [*CHART_COLUMNS, "pixels"]
-    wanted = ["rate", "runs", "p_ceiling", "fell"]
+    wanted = ["rate", "se", "p_ceiling", "fell"]
     of_a = cells[cells["card"] == a].set_index(keys)[wanted].add_suffix("_a")
     of_b = cells[cells["card"] == b].set_index(keys)[wanted].add_suffix("_b")
     both = of_a.join(of_b, how="outer").reset_index().sort_values(keys)
-    noise = fit.model.scales.noise
-    run_sd = fit.cells.run_sd or float(np.hypot(noise.gpu, noise.cell))
-    rows = pd.DataFrame(
-        [_chart(row, a, b, run_sd, level) for row in both.to_dict(orient="records")]
-    )
+    rows = pd.DataFrame([_chart(row, a, b, level) for row in both.to_dict(orient="records")])
     used = rows["used"].to_numpy(dtype=bool)
     for platform in rows["platform"].unique():
         here = used & (rows["platform"] == platform).to_numpy()
@@ -137,15 +133,12 @@ def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
     return rows
 
 
-def _chart(
-    row: dict[Hashable, Any], a: str, b: str, run_sd: float, level: float
-) -> dict[str, object]:
+def _chart(row: dict[Hashable, Any], a: str, b: str, level: float) -> dict[str, object]:
     out: dict[str, object] = {"a": a, "b": b, **{k: row[k] for k in (*CHART_COLUMNS, "pixels")}}
     reason = _why_not(row, a, b)
     log_lead = float(np.log(row["rate_a"] / row["rate_b"]))
     measured = np.isfinite(log_lead)
-    sd = run_sd * float(np.sqrt(1 / row["runs_a"] + 1 / row["runs_b"])) if measured else np.nan
-    reach = float(norm.ppf((1 + level) / 2)) * sd
+    reach = float(norm.ppf((1 + level) / 2)) * float(np.hypot(row["se_a"], row["se_b"]))
     return {
         **out,
         "lead": np.expm1(log_lead),

@@ -17,12 +17,14 @@ from scalemodel.answers.lead import Lead, lead
 from scalemodel.answers.learned import learned_table
 from scalemodel.answers.levels import counted
 from scalemodel.answers.predict import Prediction, predict
+from scalemodel.answers.repeatability import Repeatability, repeatability
 from scalemodel.data.bench import Bench
 from scalemodel.data.store import code_digest, load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
-from scalemodel.model.arrays import IntArray
+from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.fitting import ModelFit, fit_model
 from scalemodel.model.inputs import CardSpecs, Observed
+from scalemodel.model.measured import residuals
 from scalemodel.model.settings import FitSettings
 from scalemodel.model.storage import restore_fit, stored_fit
 from scalemodel.model.warm import WarmStart
@@ -122,6 +124,15 @@ class Fit:
     def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
         """Say how far card `a` is ahead of card `b`."""
         return lead(self, a, b, level)
+
+    @property
+    def residuals(self) -> FloatArray:
+        """Log rate of each cell over what the fit makes of it, (cells,)."""
+        return residuals(self.model, self.observed)
+
+    def repeatability(self, margin: float = 0.02, level: float = 0.8) -> Repeatability:
+        """Say how repeatable the runs are, and judge changed results by the fit too."""
+        return repeatability(self.bench, self.metric, margin, level, self)
 
 
 def fit(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:

@@ -101,32 +101,46 @@ def agree(log_rate: FloatArray, cell: IntArray, session: IntArray, chart: IntArr
     dof = degrees_of_freedom(within, chart)
     mixed = np.sqrt((LAB_DOF * run_sd**2 + dof * own**2) / (LAB_DOF + dof))
     scale = mixed[chart]
+    settled = settle(log_rate, cell, scale)
+    away = np.abs(log_rate - settled.location[cell])
+    judged = (settled.agreed & (np.bincount(cell) >= FEWEST_REPEATS))[cell]
+    far = (away > far_limit(scale)) & judged
+    weight, dof_of_run = settled.weight, LAB_DOF + dof[chart]
+    return Agreement(settled.location, settled.se, weight, scale, dof_of_run, far, run_sd)
+
+
+@dataclass(frozen=True)
+class Settled:
+    """Where cells lie, given the sd of a run.
+
+    Attributes:
+        location, se: (cells,) the location and its standard error.
+        weight: (runs,) what each run counts.
+        agreed: (cells,) more than half of the runs agree.
+    """
+
+    location: FloatArray
+    se: FloatArray
+    weight: FloatArray
+    agreed: NDArray[np.bool_]
+
+
+def settle(log_rate: FloatArray, cell: IntArray, scale: FloatArray) -> Settled:
+    """Find the location of each cell (see `agree`), given the sd (runs,) of each run."""
     location, weight = located(log_rate, cell, scale, FULL, 2)
-    away = np.abs(log_rate - location[cell])
     runs = np.bincount(cell)
-    agreed = 2 * np.bincount(cell, away <= AGREES * scale) > runs
-    far = (away > far_limit(scale)) & (agreed & (runs >= FEWEST_REPEATS))[cell]
-    se = _standard_errors(log_rate, cell, scale, weight, agreed)
-    return Agreement(location, se, weight, scale, LAB_DOF + dof[chart], far, run_sd)
+    close = np.abs(log_rate - location[cell]) <= AGREES * scale
+    agreed = 2 * np.bincount(cell, close) > runs
+    variance = (np.bincount(cell, scale) / runs) ** 2 / np.bincount(cell, weight)
+    squares = np.bincount(cell, (log_rate - (np.bincount(cell, log_rate) / runs)[cell]) ** 2)
+    own = squares / (np.maximum(runs - 1, 1) * runs)
+    se = np.sqrt(np.where(agreed, variance, np.maximum(own, variance)))
+    return Settled(location, se, weight, agreed)
 
 
 def far_limit(scale: FloatArray) -> FloatArray:
     """Return how far from its repeats a run may be, on the log scale."""
     return np.maximum(FAR_SHARE, FAR_SDS * scale)
-
-
-def _standard_errors(
-    log_rate: FloatArray,
-    cell: IntArray,
-    scale: FloatArray,
-    weight: FloatArray,
-    agreed: NDArray[np.bool_],
-) -> FloatArray:
-    runs = np.bincount(cell)
-    pooled = (np.bincount(cell, scale) / runs) ** 2 / np.bincount(cell, weight)
-    squares = np.bincount(cell, (log_rate - (np.bincount(cell, log_rate) / runs)[cell]) ** 2)
-    own = squares / (np.maximum(runs - 1, 1) * runs)
-    return np.asarray(np.sqrt(np.where(agreed, pooled, np.maximum(own, pooled))))
 
 
 def located(

@@ -16,6 +16,7 @@ from scalemodel.answers.spread import ALL
 from scalemodel.data.bench import Bench
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
+from scalemodel.model.arrays import BoolArray
 from scalemodel.model.equivalence import ALPHA, Tested, mean_difference, tested
 
 KINDS = ("card", "driver", "game_version", "date")
@@ -70,19 +71,24 @@ class Comparison:
         return " ".join(self._words(row) for row in summaries.to_dict(orient="records"))
 
     def _words(self, row: dict[Hashable, Any]) -> str:
-        platform, what = row["platform"], KIND_WORDS[self.kind]
+        platform = row["platform"]
+        what = "" if self.kind == "card" else f"{KIND_WORDS[self.kind]} "
         if row["reason"] and not np.isfinite(row["lead"]):
-            return f"On {platform} {what}s {self.a} and {self.b} cannot be compared: {row['reason']}."
-        here = self.table[(self.table["row_kind"] == "chart") & (self.table["platform"] == platform)]
+            return (
+                f"On {platform} {what}{self.a} cannot be compared with {self.b}: {row['reason']}."
+            )
+        here = self.table[
+            (self.table["row_kind"] == "chart") & (self.table["platform"] == platform)
+        ]
         counts = here["verdict"].value_counts()
         unit = "chart" if self.kind == "card" else "cell"
         parts = [f"{word} on {counts[word]}" for word in (TIED, DIFFERENT, OPEN) if word in counts]
         way = "ahead of" if row["lead"] >= 0 else "behind"
         return (
-            f"On {platform} {what} {self.a} is {abs(row['lead']):.2%} {way} {self.b} over "
+            f"On {platform} {what}{self.a} is {abs(row['lead']):.2%} {way} {self.b} over "
             f"{counted(row['charts_used'], unit)} "
-            f"({row['lower']:+.2%} to {row['upper']:+.2%}): {_meaning(row['verdict'], self.margin)}. "
-            f"One by one: {', '.join(parts)}."
+            f"({row['lower']:+.2%} to {row['upper']:+.2%}): "
+            f"{_meaning(row['verdict'], self.margin)}. One by one: {', '.join(parts)}."
         )
 
 
@@ -142,14 +148,14 @@ def _rows(
     unit = runs.chart if kind == "card" else runs.cell
     is_a, is_b = ((runs.table[kind] == name).to_numpy() for name in (a, b))
     pairs = differences(settled(runs, is_a, unit), settled(runs, is_b, unit))
-    first = {u: i for i, u in reversed(list(enumerate(unit)))}
-    fixed = {"a": a, "b": b, "kind": kind, "row_kind": "chart", "charts_used": 1}
+    first = dict(zip(*np.unique(unit, return_index=True), strict=True))
+    fixed: dict[str, object] = {"a": a, "b": b, "kind": kind, "row_kind": "chart", "charts_used": 1}
+    cells = list(runs.table[list(CELL_COLUMNS)].itertuples(index=False, name=None))
     rows: list[dict[str, object]] = []
     for pair in pairs.to_dict(orient="records"):
-        where = runs.table.iloc[first[pair["unit"]]]
-        place = {name: where[name] for name in CELL_COLUMNS}
-        if kind == "card":
-            place["card"] = ""
+        place = dict(zip(CELL_COLUMNS, cells[first[pair["unit"]]], strict=True)) | (
+            {"card": ""} if kind == "card" else {}
+        )
         rows.append({**fixed, **place, **_numbers(pair, margin, level)})
     if kind == "card":
         rows += _one_sided(runs, a, b, is_a, is_b, fixed)
@@ -163,17 +169,23 @@ def _rows(
 
 
 def _one_sided(
-    runs: Runs, a: str, b: str, is_a: "np.ndarray[Any, Any]", is_b: "np.ndarray[Any, Any]",
+    runs: Runs,
+    a: str,
+    b: str,
+    is_a: BoolArray,
+    is_b: BoolArray,
     fixed: dict[str, object],
 ) -> list[dict[str, object]]:
     """Return a row with its reason for each chart that only one of two cards was tested on."""
-    rows = []
-    for name, other, mine, theirs in ((a, b, is_a, is_b), (b, a, is_b, is_a)):
+    rows: list[dict[str, object]] = []
+    empty: dict[str, object] = {**dict.fromkeys(COLUMNS, np.nan), **fixed, "card": ""}
+    empty |= {"verdict": "", "charts_used": 0}
+    for other, mine, theirs in ((b, is_a, is_b), (a, is_b, is_a)):
         only = mine & ~np.isin(runs.chart, runs.chart[theirs])
         charts = runs.table[only].drop_duplicates(list(CHART_COLUMNS))
-        for chart in charts[list(CHART_COLUMNS)].to_dict(orient="records"):
-            reason = {"verdict": "", "reason": f"no result of {other}", "charts_used": 0}
-            rows.append({**dict.fromkeys(COLUMNS, np.nan), **fixed, "card": "", **chart, **reason})
+        for chart in charts[list(CHART_COLUMNS)].itertuples(index=False, name=None):
+            place = dict(zip(CHART_COLUMNS, chart, strict=True))
+            rows.append({**empty, **place, "reason": f"no result of {other}"})
     return rows
 
 

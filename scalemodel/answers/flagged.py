@@ -5,8 +5,9 @@ import pandas as pd
 
 from scalemodel.answers.runs import METRIC_COLUMNS, Runs, compact
 from scalemodel.data.bench import Bench
+from scalemodel.data.repeats import settle
 from scalemodel.data.schema import CELL_COLUMNS
-from scalemodel.model.arrays import BoolArray, FloatArray
+from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
 from scalemodel.model.outlying import (
     apart_from_others,
     chance_of_farthest,
@@ -46,54 +47,62 @@ COLUMNS = (
 )
 
 
-def flagged_runs(bench: Bench, runs: Runs, metric: str) -> pd.DataFrame:
-    """Return the runs that a test flags, the farthest first, then those the user excluded."""
+def tested_runs(runs: Runs, metric: str) -> pd.DataFrame:
+    """Return every run with its tests, what they found, and what it does to its cell."""
     column = METRIC_COLUMNS[metric]
     table = runs.table.assign(rate=runs.table[column])
     table = table[["row", *CELL_COLUMNS, "run", "rate"]].reset_index(drop=True)
-    table = table.assign(**_statistics(runs), **_effects(runs))
-    if runs.agreed.run_sd is None:
-        table = table.iloc[:0]
-    flagged = table[table["found_by"] != ""].assign(reason="")
+    table = table.assign(**_statistics(runs), **_effects(runs), reason="")
+    return table[list(COLUMNS)]
+
+
+def flagged_runs(bench: Bench, every_run: pd.DataFrame, metric: str) -> pd.DataFrame:
+    """Return the runs that a test flags, the farthest first, then those the user excluded."""
+    flagged = every_run[every_run["found_by"] != ""]
     flagged = flagged.sort_values("sds", key=abs, ascending=False, kind="stable")
-    parts = [flagged, _excluded(bench, table, metric)]
+    parts = [flagged, _excluded(bench, every_run, metric)]
     return pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)[list(COLUMNS)]
 
 
-def _statistics(runs: Runs) -> dict[str, object]:
-    agreed, cell = runs.agreed, runs.cell
-    count = np.bincount(cell)
-    tests = max(int((count > 1).sum()), 1)
-    scale = np.nan_to_num(agreed.scale, nan=1.0)
-    sds = apart_from_others(runs.log_rate, cell, agreed.weight, scale)
-    p = chance_of_farthest(sds, np.maximum(agreed.scale_dof, 1.0), count[cell])
-    k, p_k = spread_ratio(runs.log_rate, cell, runs.chart)
+def _statistics(runs: Runs) -> dict[str, FloatArray | list[str]]:
+    agreed, mates = runs.agreed, runs.agreed.together
+    if agreed.run_sd is None:
+        nothing = np.full(len(mates), np.nan)
+        return {**dict.fromkeys(("sds", "p", "k", "h"), nothing), "found_by": [""] * len(mates)}
+    count = np.bincount(mates)
+    alpha = ALPHA / max(int((count > 1).sum()), 1)
+    weight = settle(runs.log_rate, mates, agreed.scale, agreed.scale).weight
+    sds = apart_from_others(runs.log_rate, mates, weight, agreed.scale)
+    p = chance_of_farthest(sds, agreed.scale_dof, count[mates])
+    k, p_k = spread_ratio(runs.log_rate, mates, runs.chart)
     h, p_h = _sessions(runs)
     found = {
-        "lab": p < ALPHA / tests,
-        "own cell": _by_itself(runs, ALPHA / tests),
-        "spread (k)": (np.nan_to_num(p_k, nan=1.0) < ALPHA / tests)[cell] & _farthest(runs, sds),
-        "session (h)": np.nan_to_num(p_h, nan=1.0) < ALPHA / tests,
+        "lab": p < alpha,
+        "own cell": _by_itself(runs, alpha),
+        "spread (k)": (p_k < alpha)[mates] & _farthest(mates, sds),
+        "session (h)": p_h < alpha,
     }
-    names = [", ".join(name for name, hit in found.items() if hit[i]) for i in range(len(cell))]
-    return {"sds": sds, "p": p, "k": k[cell], "h": h, "found_by": names}
+    names = [", ".join(name for name, hit in found.items() if hit[i]) for i in range(len(mates))]
+    return {"sds": sds, "p": p, "k": k[mates], "h": h, "found_by": names}
 
 
 def _by_itself(runs: Runs, alpha: float) -> BoolArray:
-    """Mark runs that the generalized ESD test finds within their own cell."""
-    found = np.zeros(len(runs.cell), dtype=bool)
-    order = np.argsort(runs.cell, kind="stable")
-    for part in np.split(order, np.cumsum(np.bincount(runs.cell))[:-1]):
+    """Mark runs that the generalized ESD test finds among their repeats."""
+    mates = runs.agreed.together
+    found = np.zeros(len(mates), dtype=bool)
+    order = np.argsort(mates, kind="stable")
+    for part in np.split(order, np.cumsum(np.bincount(mates))[:-1]):
         if len(part) >= FEWEST_FOR_OWN:
             test = generalized_esd(runs.log_rate[part], (len(part) - 1) // 2, alpha)
             found[part[test.index[: test.count]]] = True
     return found
 
 
-def _farthest(runs: Runs, sds: FloatArray) -> BoolArray:
-    largest = np.zeros(int(runs.cell.max()) + 1)
-    np.maximum.at(largest, runs.cell, np.abs(sds))
-    return np.abs(sds) >= largest[runs.cell]
+def _farthest(mates: IntArray, sds: FloatArray) -> BoolArray:
+    away = np.nan_to_num(np.abs(sds))
+    largest = np.zeros(int(mates.max()) + 1)
+    np.maximum.at(largest, mates, away)
+    return np.asarray(away >= largest[mates])
 
 
 def _sessions(runs: Runs) -> tuple[FloatArray, FloatArray]:
@@ -113,18 +122,17 @@ def _sessions(runs: Runs) -> tuple[FloatArray, FloatArray]:
 
 
 def _effects(runs: Runs) -> dict[str, FloatArray]:
-    """Return what the others say, and the cell's mean with and without each run."""
-    weight, cell, values = runs.agreed.weight, runs.cell, runs.log_rate
+    """Return how far each run is from its cell, and the cell's mean with and without it."""
+    cell, values = runs.cell, runs.log_rate
     count = np.bincount(cell)[cell]
     total = np.bincount(cell, values)[cell]
     alone = count == 1
     without = np.where(alone, np.nan, (total - values) / np.where(alone, 1, count - 1))
-    others = np.bincount(cell, weight)[cell] - weight
-    said = (np.bincount(cell, weight * values)[cell] - weight * values) / np.where(alone, 1, others)
+    location = runs.agreed.location[cell]
     return {
-        "apart": np.where(alone, np.nan, np.expm1(values - said)),
-        "weight": weight,
-        "cell_rate": np.exp(runs.agreed.location)[cell],
+        "apart": np.expm1(values - location),
+        "weight": runs.agreed.weight,
+        "cell_rate": np.exp(location),
         "mean_with": np.exp(total / count),
         "mean_without": np.exp(without),
     }

@@ -1,15 +1,15 @@
 """How repeatable the lab is, which runs are outliers, and which results are stale."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from scalemodel.answers.flagged import flagged_runs
+from scalemodel.answers.flagged import flagged_runs, tested_runs
 from scalemodel.answers.levels import check_level, counted
 from scalemodel.answers.margins import check_margin, share
-from scalemodel.answers.runs import METRIC_COLUMNS, Runs, metric_column, runs_of
+from scalemodel.answers.runs import METRIC_COLUMNS, metric_column, runs_of
 from scalemodel.answers.spread import (
     SCENE_COLUMNS,
     TABLE_COLUMNS,
@@ -34,6 +34,7 @@ class Repeatability:
             and the runs a cell that show a lead as large as the margin.
         scenes: one row a metric, scene and platform, the noisiest first.
         runs: outlier runs of `metric`, the farthest first, then those the user excluded.
+        every_run: every run of `metric`, with the columns of `runs`.
         stale: one row a scene and change of game version, driver or date.
         metric: the metric of `runs` and `stale`.
         margin: the smallest lead that matters.
@@ -43,6 +44,7 @@ class Repeatability:
     table: pd.DataFrame
     scenes: pd.DataFrame
     runs: pd.DataFrame
+    every_run: pd.DataFrame
     stale: pd.DataFrame
     metric: str
     margin: float
@@ -58,6 +60,8 @@ class Repeatability:
         return " ".join([_spread_words(row, self.margin), *self._run_words(), *self._stale_words()])
 
     def _run_words(self) -> list[str]:
+        if not self.table.loc[self.table["metric"] == self.metric, "dof_r"].iloc[0]:
+            return []
         flagged = int((self.runs["found_by"] != "you").sum())
         noisy = self.scenes[(self.scenes["metric"] == self.metric) & self.scenes["noisy"]]
         words = []
@@ -83,8 +87,8 @@ class Repeatability:
         for row in gone.head(3).to_dict(orient="records"):
             words.append(
                 f"{counted(row['results'], 'result')} of {row['cards']} in {row['game']} | "
-                f"{row['preset']} on {row['platform']}, made with {row['was']}, can no longer stand "
-                f"beside the others ({row['shift']:+.1%} since)."
+                f"{row['preset']} on {row['platform']}, made with {row['was']}, can no longer "
+                f"stand beside the others ({row['shift']:+.1%} since)."
             )
         if len(gone) > 3:
             words.append(f"So it is in {counted(len(gone) - 3, 'more case')}.")
@@ -117,7 +121,7 @@ def repeatability(
     check_level(level)
     check_margin(margin)
     chosen = runs_of(bench, metric)
-    runs = flagged_runs(bench, chosen, metric)
+    every_run = tested_runs(chosen, metric)
     rows: list[dict[str, object]] = []
     scenes: list[dict[str, object]] = []
     for name in METRIC_COLUMNS:
@@ -126,13 +130,14 @@ def repeatability(
             rows.append(no_metric(name, f"no run has {column}"))
             continue
         one = chosen if name == metric else runs_of(bench, name)
-        marked = _marked(one, runs if name == metric else flagged_runs(bench, one, name))
+        marked = _flagged(every_run if name == metric else tested_runs(one, name))
         rows += spread_rows(one, name, marked, margin, level)
         scenes += scene_rows(one, name, marked, margin, level)
     return Repeatability(
         table=pd.DataFrame(rows, columns=list(TABLE_COLUMNS)),
         scenes=pd.DataFrame(scenes, columns=list(SCENE_COLUMNS)),
-        runs=runs,
+        runs=flagged_runs(bench, every_run, metric),
+        every_run=every_run,
         stale=stale_rows(chosen, margin, level, fit),
         metric=metric,
         margin=margin,
@@ -140,19 +145,19 @@ def repeatability(
     )
 
 
-def _marked(runs: Runs, flagged: pd.DataFrame) -> BoolArray:
-    found = flagged.loc[flagged["found_by"] != "you", "row"]
-    return np.asarray(runs.table["row"].isin(found), dtype=bool)
+def _flagged(every_run: pd.DataFrame) -> BoolArray:
+    return (every_run["found_by"] != "").to_numpy(dtype=bool)
 
 
-def _spread_words(row: "pd.Series[object]", margin: float) -> str:
+def _spread_words(row: Any, margin: float) -> str:
+    """Say in words what the row of a metric says; `row` has the columns of the table."""
     if not row["dof_r"]:
         return f"How repeatable the lab is cannot be said: {row['reason']}."
-    words = f"A run repeats within {row['s_r']:.2%} (s_r, {row['dof_r']} degrees of freedom)"
-    words += f"; two of one session differ by more than {row['limit_r']:.1%} once in twenty times."
-    if np.isfinite(row["s_R"]):  # type: ignore[call-overload]
+    words = f"A run strays {row['s_r']:.2%} (s_r, {row['dof_r']} degrees of freedom); two of one "
+    words += f"session differ by more than {row['limit_r']:.1%} once in twenty times."
+    if np.isfinite(row["s_R"]):
         words += f" With sessions apart it is {row['s_R']:.2%} (s_R)."
-    if np.isfinite(row["runs_needed"]):  # type: ignore[call-overload]
-        runs = counted(int(row["runs_needed"]), "run")  # type: ignore[call-overload]
+    if np.isfinite(row["runs_needed"]):
+        runs = counted(int(row["runs_needed"]), "run")
         return f"{words} To see a lead of {share(margin)} takes {runs} a cell."
     return f"{words} A lead of {share(margin)} is not to be seen: {row['reason']}."

@@ -25,8 +25,8 @@ def standard_errors(fit: "Fit") -> FloatArray:
     """Return (cells,) standard errors of the log rates by test error alone."""
     cells = fit.cells.table
     if fit.cells.run_sd:
-        return cells["se"].to_numpy(dtype=float)
-    return run_sd(fit) / np.sqrt(cells["runs"].to_numpy(dtype=float))
+        return np.asarray(cells["se"].to_numpy(dtype=float))
+    return np.asarray(run_sd(fit) / np.sqrt(cells["runs"].to_numpy(dtype=float)))
 
 
 def note_on_repeats(fit: "Fit") -> str:

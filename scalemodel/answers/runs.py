@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 
 from scalemodel.data.bench import Bench
-from scalemodel.data.repeats import Agreement, agree
+from scalemodel.data.repeats import Agreement, agree, index_by
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS, SESSION_COLUMNS
 from scalemodel.errors import ScalemodelError
-from scalemodel.model.arrays import FloatArray, IntArray
+from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
 from scalemodel.model.repeatability import Precision, precision
 
 #: Column of results that holds each metric.
@@ -44,7 +44,7 @@ class Runs:
     version: IntArray
     agreed: Agreement
 
-    def spread(self, keep: "np.ndarray[tuple[int], np.dtype[np.bool_]]") -> Precision:
+    def spread(self, keep: BoolArray) -> Precision:
         """Return the spread within and between sessions of some runs."""
         cell, session = (compact(index[keep]) for index in (self.version, self.session))
         return precision(self.log_rate[keep], cell, session)
@@ -97,11 +97,6 @@ def runs_of(bench: Bench, metric: str) -> Runs:
     return Runs(
         table, log_rate, cell, session, chart, version, agree(log_rate, cell, session, chart)
     )
-
-
-def index_by(table: pd.DataFrame, columns: tuple[str, ...]) -> IntArray:
-    """Return (rows,) an index of the rows that share the values of some columns."""
-    return table.groupby(list(columns), sort=False).ngroup().to_numpy(dtype=np.intp)
 
 
 def compact(index: IntArray) -> IntArray:

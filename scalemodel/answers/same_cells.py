@@ -33,10 +33,11 @@ def settled(runs: Runs, keep: BoolArray, unit: IntArray) -> Settled:
     The error is that of repeats and, where known, of sessions; each unit counts as one session.
     """
     group = compact(unit[keep])
-    scale = runs.agreed.scale[keep]
+    scale, wide = runs.agreed.scale[keep], runs.agreed.wide[keep]
     first = np.unique(group, return_index=True)[1]
     known = not np.isnan(scale).any()
-    found = settle(runs.log_rate[keep], group, scale if known else np.ones_like(scale))
+    one = np.ones_like(scale)
+    found = settle(runs.log_rate[keep], group, scale if known else one, wide if known else one)
     count = np.bincount(group)
     pooled = runs.agreed.scale_dof[keep][first]
     dof = np.where(found.agreed, pooled, np.maximum(count - 1.0, 1.0))
@@ -44,7 +45,9 @@ def settled(runs: Runs, keep: BoolArray, unit: IntArray) -> Settled:
     if runs.session_sd:
         sessions = float(runs.spread(~runs.agreed.far).dof_session)
         parts = np.stack([se, np.full_like(se, runs.session_sd)], axis=1)
-        dof = np.array([effective_dof(p, np.array([d, sessions])) for p, d in zip(parts, dof, strict=True)])
+        dof = np.array(
+            [effective_dof(p, np.array([d, sessions])) for p, d in zip(parts, dof, strict=True)]
+        )
         se = np.hypot(se, runs.session_sd)
     return Settled(unit[keep][first], found.location, se, dof)
 

@@ -3,9 +3,9 @@
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
-from scalemodel.answers.runs import FEWEST_SESSIONS, Runs, index_by
+from scalemodel.answers.runs import FEWEST_SESSIONS, Runs
+from scalemodel.data.repeats import index_by
 from scalemodel.model.arrays import BoolArray
 from scalemodel.model.repeatability import LIMIT, MOST_RUNS, Precision, runs_needed
 
@@ -58,13 +58,14 @@ SCENE_COLUMNS = (
 )
 NO_REPEATS = "no two runs of a cell share date, driver and game version"
 ONE_SESSION = "s_R not known: sessions repeat in too few cells"
-NOT_SEEN = "more runs in one session do not show it: sessions differ too much"
+NOT_SEEN = "sessions differ too much for more runs in one of them to show it"
 
 
 def no_metric(metric: str, reason: str) -> dict[str, object]:
     """Return the row of a metric that no run has."""
     empty = dict.fromkeys(TABLE_COLUMNS, np.nan)
-    return {**empty, "metric": metric, "rates": ALL, "cells": 0, "runs": 0, "reason": reason}
+    counts = dict.fromkeys(("cells", "runs", "dof_r", "dof_session"), 0)
+    return {**empty, **counts, "metric": metric, "rates": ALL, "reason": reason}
 
 
 def spread_rows(
@@ -129,8 +130,6 @@ def needed_runs(found: Precision, margin: float) -> tuple[float, str]:
     if not found.dof_r:
         return np.nan, NO_REPEATS
     session = found.s_session if found.dof_session >= FEWEST_SESSIONS else 0.0
-    if found.s_r == 0 and session == 0:
-        return 1.0, ""
     needed = runs_needed(float(np.log1p(margin)), found.s_r, session)
     if np.isfinite(needed):
         return float(np.ceil(needed)), ""
@@ -145,8 +144,7 @@ def scene_rows(
     index = index_by(runs.table, SCENE)
     scenes = int(index.max()) + 1
     rows = [
-        _scene(runs, metric, index == i, flagged, lab, scenes, margin, level)
-        for i in range(scenes)
+        _scene(runs, metric, index == i, flagged, lab, scenes, margin, level) for i in range(scenes)
     ]
     return sorted(rows, key=_loudness)
 

@@ -11,7 +11,7 @@ from scalemodel.answers.comparison import DIFFERENT, NO_TEST_ERROR, OPEN, TIED, 
 from scalemodel.answers.runs import Runs
 from scalemodel.answers.same_cells import differences, settled
 from scalemodel.answers.spread import SCENE
-from scalemodel.data.repeats import robust_sd
+from scalemodel.data.repeats import index_by, robust_sd
 from scalemodel.data.schema import CELL_COLUMNS
 from scalemodel.model.arrays import BoolArray, FloatArray
 from scalemodel.model.equivalence import (
@@ -81,7 +81,7 @@ def changes(runs: Runs) -> Iterator[Change]:
     was, now = _states(table)
     old = was != ""
     keys = table[list(SCENE)].assign(was=was, now=now)
-    scene = table.groupby(list(SCENE), sort=False).ngroup().to_numpy()
+    scene = index_by(table, SCENE)
     for key, part in keys[old].groupby([*SCENE, "was", "now"], sort=False):
         before = np.zeros(len(table), dtype=bool)
         before[part.index] = True
@@ -132,7 +132,9 @@ def _dates(runs: Runs, table: pd.DataFrame, old: BoolArray) -> Iterator[Change]:
         dates = sorted(set(part["date"]))
         first = dates[0] if len(dates) == 1 else f"{dates[0]} to {dates[-1]}"
         newest = str(table.loc[cells & after, "date"].max())
-        yield Change(dict(zip(SCENE, key, strict=True)), f"date {first}", newest, before, after & cells)
+        yield Change(
+            dict(zip(SCENE, key, strict=True)), f"date {first}", newest, before, after & cells
+        )
 
 
 def _row(
@@ -147,9 +149,11 @@ def _row(
         "results": len(np.unique(runs.cell[only_before])),
         "cards": ", ".join(cards),
     }
-    pairs = differences(
-        settled(runs, change.after, runs.cell), settled(runs, change.before, runs.cell)
-    ) if np.isin(runs.cell[change.before], runs.cell[change.after]).any() else pd.DataFrame()
+    pairs = (
+        differences(settled(runs, change.after, runs.cell), settled(runs, change.before, runs.cell))
+        if np.isin(runs.cell[change.before], runs.cell[change.after]).any()
+        else pd.DataFrame()
+    )
     if len(pairs):
         return {**fixed, **_measured(runs, pairs, margin, level)}
     return {**fixed, **_against_model(runs, change, margin, level, fit)}
@@ -164,26 +168,38 @@ def _measured(runs: Runs, pairs: pd.DataFrame, margin: float, level: float) -> d
     mean, se, dof = mean_difference(values, np.nan_to_num(ses))
     if len(pairs) == 1:
         dof = float(pairs["dof"].iloc[0])
-    found = tested(mean, se, dof, float(np.log1p(margin)))
     common = chance_of_one_shift(values, ses) if known and len(pairs) > 1 else np.nan
-    moved = "all alike" if common >= ALPHA else ""
+    limit = float(np.log1p(margin))
+    out = _shown(SAME_CELLS, len(pairs), tested(mean, se, dof, limit), level)
+    out |= {"p_common": common, "moved": "all alike" if common >= ALPHA else ""}
     if common < ALPHA:
-        moved = _which_moved(runs, pairs, margin)
-    return _shown(SAME_CELLS, len(pairs), found, level) | {"p_common": common, "moved": moved}
+        cards = pairs["unit"].map(dict(zip(runs.cell, runs.table["card"], strict=True)))
+        out["moved"] = _which_moved(pairs, cards, limit)
+        others = tested(mean, float(np.hypot(se, _between(pairs, cards))), dof, limit)
+        out["stands"] = STANDS[str(judged(others, level)["verdict"])]
+    return out
 
 
-def _which_moved(runs: Runs, pairs: pd.DataFrame, margin: float) -> str:
-    """Name the cards whose own cells shifted."""
-    first = dict(zip(runs.cell[::-1], runs.table["card"][::-1], strict=True))
-    cards = pairs["unit"].map(first)
+def _which_moved(pairs: pd.DataFrame, cards: "pd.Series[Any]", limit: float) -> str:
+    """Name the cards whose own cells shifted, by test error."""
     moved = []
-    for card, part in pairs.groupby(cards.to_numpy()):
-        ses = part["se"].to_numpy(dtype=float)
-        mean, se, dof = mean_difference(part["difference"].to_numpy(dtype=float), ses)
-        if tested(mean, se, dof, float(np.log1p(margin))).p_different < ALPHA / cards.nunique():
+    for card, part in pairs.groupby(cards, sort=False):
+        se = float(np.sqrt((part["se"] ** 2).sum())) / len(part)
+        found = tested(float(part["difference"].mean()), se, float(part["dof"].min()), limit)
+        if found.p_different < ALPHA / cards.nunique():
             moved.append(str(card))
     names = ", ".join(moved) or "none surely by itself"
     return f"{len(moved)} of {cards.nunique()} cards: {names}"
+
+
+def _between(pairs: pd.DataFrame, cards: "pd.Series[Any]") -> float:
+    """Return the sd of what cards shift by, beyond test error."""
+    groups = pairs.assign(square=pairs["se"] ** 2).groupby(cards, sort=False)
+    own = groups["square"].sum() / groups.size() ** 2
+    if len(own) == 1:
+        return 0.0
+    beyond = float(groups["difference"].mean().var(ddof=1)) - float(own.mean())
+    return float(np.sqrt(max(beyond, 0.0)))
 
 
 def _shown(basis: str, cells: int, found: Tested | None, level: float) -> dict[str, object]:

@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from scalemodel.data.problems import ProblemLog, shown
-from scalemodel.data.repeats import agree, far_limit
+from scalemodel.data.repeats import agree, far_limit, index_by
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS, ID_COLUMNS, SESSION_COLUMNS
 
 GENERATED = "generated frames do not cost the CPU what rendered ones do"
@@ -150,15 +150,13 @@ def check_lows(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
 def check_repeats(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
     """Note runs far from what the others of their cell agree on."""
     log_rate = np.log(results["avg_fps"].to_numpy(dtype=float))
-    cell, session, chart = (
-        results.groupby(list(columns), sort=False).ngroup().to_numpy(dtype=np.intp)
-        for columns in (CELL_COLUMNS, (*CELL_COLUMNS, *SESSION_COLUMNS), CHART_COLUMNS)
-    )
-    agreed = agree(log_rate, cell, session, chart)
+    cell = index_by(results, CELL_COLUMNS)
+    session = index_by(results, (*CELL_COLUMNS, *SESSION_COLUMNS))
+    agreed = agree(log_rate, cell, session, index_by(results, CHART_COLUMNS))
     away = log_rate - agreed.location[cell]
     for i in np.flatnonzero(agreed.far):
         run, percent = results.iloc[i], 100 * np.expm1(away[i])
-        limit = 100 * far_limit(agreed.scale)[i]
+        limit = 100 * far_limit(agreed.wide)[i]
         log.warning(
             file,
             f"{run['avg_fps']:,.12g} is {abs(percent):.1f}% {'above' if percent > 0 else 'below'} "

@@ -1,12 +1,14 @@
 """What the runs of a cell agree on: the one place that decides how much each run counts.
 
-Plain arrays. The check of a bench warns from it, the cells of a fit are made with it, and the
+The check of a bench warns from it, the cells of a fit are made with it, and the
 question of repeatability shows it.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import norm
 
@@ -40,10 +42,7 @@ SMALLEST_SD = 2e-4
 MOST_STEPS, CLOSE = 200, 1e-10
 
 _WINSORISED = float(
-    2 * norm.cdf(HUBER)
-    - 1
-    + HUBER**2 * 2 * norm.sf(HUBER)
-    - 2 * HUBER * norm.pdf(HUBER)
+    2 * norm.cdf(HUBER) - 1 + HUBER**2 * 2 * norm.sf(HUBER) - 2 * HUBER * norm.pdf(HUBER)
 )
 """Mean square of a standard normal value cut off at plus and minus HUBER."""
 
@@ -57,7 +56,11 @@ class Agreement:
         se: (cells,) its standard error from repeats; NaN if the lab has none.
         weight: (runs,) what each run counts, at most 1.
         scale: (runs,) sd of the log rate of one run on its chart; NaN if the lab has no repeats.
-        scale_dof: (runs,) degrees of freedom behind it.
+        wide: (runs,) sd by which a run's distance from its cell is judged: the same, but wider in
+            a cell of several sessions.
+        scale_dof: (runs,) degrees of freedom behind the scale.
+        together: (runs,) index of the runs whose spread is that of repeats: sessions, or cells
+            where no session has two runs.
         far: (runs,) far from its repeats: counts less than (FULL / FAR_SDS)^2 of a run.
         run_sd: sd of the log rate of one run, pooled over the lab; None without repeats.
     """
@@ -66,7 +69,9 @@ class Agreement:
     se: FloatArray
     weight: FloatArray
     scale: FloatArray
+    wide: FloatArray
     scale_dof: FloatArray
+    together: IntArray
     far: NDArray[np.bool_]
     run_sd: float | None
 
@@ -78,7 +83,8 @@ def agree(log_rate: FloatArray, cell: IntArray, session: IntArray, chart: IntArr
     pooled over sessions; a chart's own is mixed with it. The location of a cell maximises a
     density that is normal up to FULL of these standard deviations and falls off like a t with
     three degrees of freedom beyond, starting from the median: one bad run of three hardly moves
-    it. If no more than half of the runs agree, the cell's own spread is its standard error.
+    it. If no more than half of the runs agree, all count alike and the cell's own spread is its
+    standard error.
 
     Args:
         log_rate: (runs,) log rates.
@@ -94,19 +100,50 @@ def agree(log_rate: FloatArray, cell: IntArray, session: IntArray, chart: IntArr
         ones, unknown = np.ones(len(cell)), np.full(len(cell), np.nan)
         start = medians(log_rate, cell)
         return Agreement(
-            start, unknown[: len(start)], ones, unknown, 0 * ones, ones > 1, None
+            start,
+            unknown[: len(start)],
+            ones,
+            unknown,
+            unknown,
+            0 * ones,
+            within,
+            ones > 1,
+            None,
         )
     run_sd = max(run_sd, SMALLEST_SD)
     own = np.nan_to_num(robust_sd(log_rate, within, chart))
     dof = degrees_of_freedom(within, chart)
     mixed = np.sqrt((LAB_DOF * run_sd**2 + dof * own**2) / (LAB_DOF + dof))
     scale = mixed[chart]
-    settled = settle(log_rate, cell, scale)
+    wide = _with_sessions(log_rate, cell, within, scale)
+    settled = settle(log_rate, cell, scale, wide)
     away = np.abs(log_rate - settled.location[cell])
     judged = (settled.agreed & (np.bincount(cell) >= FEWEST_REPEATS))[cell]
-    far = (away > far_limit(scale)) & judged
-    weight, dof_of_run = settled.weight, LAB_DOF + dof[chart]
-    return Agreement(settled.location, settled.se, weight, scale, dof_of_run, far, run_sd)
+    far = (away > far_limit(wide)) & judged
+    return Agreement(
+        settled.location,
+        settled.se,
+        settled.weight,
+        scale,
+        wide,
+        LAB_DOF + dof[chart],
+        within,
+        far,
+        run_sd,
+    )
+
+
+def _with_sessions(
+    log_rate: FloatArray, cell: IntArray, within: IntArray, scale: FloatArray
+) -> FloatArray:
+    """Return (runs,) the sd of a run in its cell: in cells of several sessions theirs too."""
+    first = np.unique(within, return_index=True)[1]
+    several = (np.bincount(cell[first]) > 1)[cell]
+    if not several.any():
+        return scale
+    index = np.unique(cell[several], return_inverse=True)[1].astype(np.intp)
+    apart = robust_sd(log_rate[several], index, np.zeros_like(index))[0]
+    return np.where(several, np.maximum(scale, apart), scale)
 
 
 @dataclass(frozen=True)
@@ -125,17 +162,31 @@ class Settled:
     agreed: NDArray[np.bool_]
 
 
-def settle(log_rate: FloatArray, cell: IntArray, scale: FloatArray) -> Settled:
-    """Find the location of each cell (see `agree`), given the sd (runs,) of each run."""
-    location, weight = located(log_rate, cell, scale, FULL, 2)
+def settle(log_rate: FloatArray, cell: IntArray, scale: FloatArray, wide: FloatArray) -> Settled:
+    """Find the location of each cell (see `agree`).
+
+    Args:
+        log_rate: (runs,) log rates.
+        cell: (runs,) index of the cell.
+        scale: (runs,) sd of a run, for the standard error.
+        wide: (runs,) sd by which a run's distance from its cell is judged.
+    """
+    location, weight = located(log_rate, cell, wide, FULL, 2)
     runs = np.bincount(cell)
-    close = np.abs(log_rate - location[cell]) <= AGREES * scale
+    close = np.abs(log_rate - location[cell]) <= AGREES * wide
     agreed = 2 * np.bincount(cell, close) > runs
-    variance = (np.bincount(cell, scale) / runs) ** 2 / np.bincount(cell, weight)
-    squares = np.bincount(cell, (log_rate - (np.bincount(cell, log_rate) / runs)[cell]) ** 2)
+    mean = np.bincount(cell, log_rate) / runs
+    weight = np.where(agreed[cell], weight, 1.0)
+    pooled = (np.bincount(cell, scale) / runs) ** 2 / np.bincount(cell, weight)
+    squares = np.bincount(cell, (log_rate - mean[cell]) ** 2)
     own = squares / (np.maximum(runs - 1, 1) * runs)
-    se = np.sqrt(np.where(agreed, variance, np.maximum(own, variance)))
-    return Settled(location, se, weight, agreed)
+    se = np.sqrt(np.where(agreed, pooled, np.maximum(own, pooled)))
+    return Settled(np.where(agreed, location, mean), se, weight, agreed)
+
+
+def index_by(table: pd.DataFrame, columns: Sequence[str]) -> IntArray:
+    """Return (rows,) an index from 0 of the rows that share the values of some columns."""
+    return table.groupby(list(columns), sort=False).ngroup().to_numpy().astype(np.intp)
 
 
 def far_limit(scale: FloatArray) -> FloatArray:

@@ -70,7 +70,7 @@ def apart_from_others(
 ) -> FloatArray:
     """Return (runs,) how far each value is from what the others of its cell say, in sds of that.
 
-    With weights of 1 and a known scale this is standard normal; a value alone in its cell gives 0.
+    With weights of 1 and a known scale this is standard normal; NaN for a value alone in its cell.
 
     Args:
         values: (runs,) values.
@@ -83,12 +83,10 @@ def apart_from_others(
     alone = np.bincount(cell)[cell] == 1
     others = np.where(alone, 1.0, others)
     away = (values - total / others) / (scale * np.sqrt(1 + 1 / others))
-    return np.where(alone, 0.0, away)
+    return np.where(alone, np.nan, away)
 
 
-def chance_of_farthest(
-    away: FloatArray, dof: FloatArray, runs: IntArray
-) -> FloatArray:
+def chance_of_farthest(away: FloatArray, dof: FloatArray, runs: IntArray) -> FloatArray:
     """Return the chance that some value of a cell is so far from the others, (runs,).
 
     Of two values both are equally far. Of more, chances are added up (Bonferroni), at most 1.
@@ -97,20 +95,24 @@ def chance_of_farthest(
     return np.minimum(1.0, 2 * alike * student.sf(np.abs(away), dof))
 
 
-def spread_ratio(values: FloatArray, cell: IntArray, chart: IntArray) -> tuple[FloatArray, FloatArray]:
+def spread_ratio(
+    values: FloatArray, cell: IntArray, chart: IntArray
+) -> tuple[FloatArray, FloatArray]:
     """Return k of each cell, and the chance of a larger one in its chart, (cells,) each.
 
-    k is the sd of a cell over that pooled over its chart (ASTM E691, 15.6, where cells are labs).
-    Its square, times the cell's share of the degrees of freedom, has a beta law if all spread alike:
-    the exact form of the critical values that E691 tabulates, and of Cochran's for one cell. NaN
-    where a cell has one run, or no other cell of its chart has two.
+    k is the sd of a cell over that pooled over its chart (ASTM E691, 15.6; cells are labs there).
+    Its square, times the cell's share of the degrees of freedom, has a beta law if all spread
+    alike: the exact form of the critical values that E691 tabulates. NaN where a cell has one run, or no other cell of its chart has two.
     """
     runs = np.bincount(cell)
     first = np.unique(cell, return_index=True)[1]
     of_chart = chart[first]
     squares = np.bincount(cell, (values - (np.bincount(cell, values) / runs)[cell]) ** 2)
     dof = runs - 1.0
-    whole, whole_dof = np.bincount(of_chart, squares)[of_chart], np.bincount(of_chart, dof)[of_chart]
+    whole, whole_dof = (
+        np.bincount(of_chart, squares)[of_chart],
+        np.bincount(of_chart, dof)[of_chart],
+    )
     known = (dof > 0) & (whole_dof > dof) & (whole > 0)
     share = np.divide(squares, whole, out=np.full(len(runs), np.nan), where=known)
     k = np.sqrt(share * whole_dof / np.where(known, dof, np.nan))

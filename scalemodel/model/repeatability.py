@@ -17,6 +17,10 @@ FEWEST_RUNS, MOST_RUNS = 1.5, 1000.0
 """Real numbers of runs between which the number needed is looked for."""
 
 
+PLAIN = 100.0
+"""Sds from which a difference is plain to see whatever the degrees of freedom."""
+
+
 @dataclass(frozen=True)
 class Precision:
     """Spread of runs within sessions and between sessions of a cell.
@@ -106,7 +110,8 @@ def runs_needed(
 
     def lacking(runs: float) -> float:
         dof = 2 * (runs - 1)
-        apart = difference / np.sqrt(2 * (s_session**2 + s_r**2 / runs))
+        sd = np.sqrt(2 * (s_session**2 + s_r**2 / runs))
+        apart = min(difference / sd, PLAIN) if sd > 0 else PLAIN
         beyond = student.ppf((1 + level) / 2, dof)
         return float(ncf.sf(beyond**2, 1, dof, apart**2)) - power  # t squared is F
 

@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 
 from scalemodel.answers.runs import FEWEST_SESSIONS, Runs
-from scalemodel.data.repeats import index_by
+from scalemodel.data.repeats import SMALLEST_SD, index_by
 from scalemodel.model.arrays import BoolArray
 from scalemodel.model.repeatability import LIMIT, MOST_RUNS, Precision, runs_needed
 
@@ -178,7 +178,7 @@ def _scene(
         "s_r_upper": high,
         "dof_r": found.dof_r,
         "times_lab": found.s_r / lab.s_r if lab.s_r else np.nan,
-        "noisy": bool(surely > lab.s_r),
+        "noisy": bool(surely > max(lab.s_r, SMALLEST_SD)),
         "runs_needed": needed,
         "reason": reason,
     }

@@ -102,7 +102,8 @@ def spread_ratio(
 
     k is the sd of a cell over that pooled over its chart (ASTM E691, 15.6; cells are labs there).
     Its square, times the cell's share of the degrees of freedom, has a beta law if all spread
-    alike: the exact form of the critical values that E691 tabulates. NaN where a cell has one run, or no other cell of its chart has two.
+    alike: the exact form of the critical values that E691 tabulates. NaN where a cell has one
+    run, or no other cell of its chart has two.
     """
     runs = np.bincount(cell)
     first = np.unique(cell, return_index=True)[1]

@@ -45,6 +45,7 @@ def guide(folder: Path) -> None:
     _ceilings(folder, bench, with_fit)
     _predict(folder, bench, specs, with_fit)
     _lead(folder, bench, with_fit)
+    _repeat(folder, bench, with_fit)
     click.echo(
         "\nYour turn:\n"
         "  scalemodel start my-bench    an empty bench with every column explained\n"
@@ -133,6 +134,18 @@ def _lead(folder: Path, bench: Path, fit: "Fit") -> None:
     write_figure(folder / "lead.png", lead_figure(answer.table, LEVEL))
 
 
+def _repeat(folder: Path, bench: Path, fit: "Fit") -> None:
+    from scalemodel.views.figures.repeat import repeat_figure
+
+    answer = fit.repeatability(level=LEVEL)
+    _say(6, "repeat", f"scalemodel repeat {_quoted(bench)}", str(answer))
+    _table(folder / "repeat.csv", answer.table)
+    _table(folder / "repeat-runs.csv", answer.runs)
+    _table(folder / "repeat-stale.csv", answer.stale)
+    figure = repeat_figure(answer.every_run, answer.scenes, answer.metric)
+    write_figure(folder / "repeat.png", figure)
+
+
 def _say(number: int, name: str, line: str, answer: str) -> None:
     click.echo(f"\n{number}. {name}: {QUESTIONS[name]}")
     click.echo(f"   $ {line}")
@@ -157,6 +170,7 @@ QUESTIONS = {
     "ceilings": "which charts compare cards, which show the CPU limit?",
     "predict": "where will a card land that nobody has tested?",
     "lead": "how far is one card ahead of another?",
+    "repeat": "how repeatable are the runs, and which results can no longer be used?",
 }
 
 LOOK_AT = {
@@ -165,4 +179,5 @@ LOOK_AT = {
     "ceilings": "Look at: ceilings.png. Hollow marks are the CPU's rate, not the card's.",
     "predict": "Look at: predict-*.png. An estimate from the spec sheet, not a measurement.",
     "lead": "Look at: lead.png. Hollow charts are at the ceiling and left out of the lead.",
+    "repeat": "Look at: repeat.png, then repeat-runs.csv and repeat-stale.csv: runs to make again.",
 }

@@ -33,7 +33,8 @@ def test_the_tour_answers_every_question_and_keeps_the_results(
     assert result.exit_code == 0
     made = {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
     tables = {"check.csv", "fit.csv", "ceilings.csv", "ceilings-charts.csv", "predict.csv"}
-    figures = {"ceilings.png", "lead.png"}
+    tables |= {"repeat.csv", "repeat-runs.csv", "repeat-stale.csv"}
+    figures = {"ceilings.png", "lead.png", "repeat.png"}
     figures |= {f"predict-new-{n}-open-bench.png" for n in (1, 2, 3)}
     bench = {f"bench/{name}.csv" for name in ("cards", "platforms", "results")}
     assert made == bench | tables | figures | {"lead.csv", "specs.csv"}
@@ -41,7 +42,7 @@ def test_the_tour_answers_every_question_and_keeps_the_results(
         assert words in " ".join(result.stdout.split())
     first, second = guide_module.LEAD
     assert f'$ scalemodel lead {folder}/bench "{first}" "{second}"' in result.stdout
-    assert [asked[0] for asked in fit.asked] == ["ceilings", "predict", "lead"]
+    assert [asked[0] for asked in fit.asked] == ["ceilings", "predict", "lead", "repeat"]
 
 
 def test_a_second_tour_uses_its_folder_again(fit: FakeFit, tmp_path: Path) -> None:

@@ -6,8 +6,12 @@ The names below are loaded when first used, so that ``import scalemodel`` itself
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from scalemodel.answers.comparison import Comparison as Comparison
+    from scalemodel.answers.comparison import compare as compare
     from scalemodel.answers.fitting import Fit as Fit
     from scalemodel.answers.fitting import fit as fit
+    from scalemodel.answers.repeatability import Repeatability as Repeatability
+    from scalemodel.answers.repeatability import repeatability as repeatability
     from scalemodel.data.bench import Bench as Bench
     from scalemodel.data.bench import BenchError as BenchError
     from scalemodel.data.bench import check_bench as check_bench
@@ -19,13 +23,17 @@ if TYPE_CHECKING:
 _HOMES = {
     "Bench": "scalemodel.data.bench",
     "BenchError": "scalemodel.data.bench",
+    "Comparison": "scalemodel.answers.comparison",
     "Fit": "scalemodel.answers.fitting",
+    "Repeatability": "scalemodel.answers.repeatability",
     "ScalemodelError": "scalemodel.errors",
     "check_bench": "scalemodel.data.bench",
+    "compare": "scalemodel.answers.comparison",
     "fit": "scalemodel.answers.fitting",
     "read_bench": "scalemodel.data.bench",
     "read_forecast": "scalemodel.data.forecast_file",
     "read_specs": "scalemodel.data.bench",
+    "repeatability": "scalemodel.answers.repeatability",
 }
 
 __all__ = sorted(_HOMES)  # noqa: PLE0605 - the one list of public names is _HOMES

@@ -171,7 +171,7 @@ def test_runs_left_out_are_the_planted_ones_with_their_reasons(demo_fit: Fit) ->
     out = demo_fit.left_out
     expected = set()
     for fault, reason in (
-        ("bad_run", "run far from its repeats"),
+        ("bad_run", "run far from its repeats: it hardly counts"),
         ("frame_generation", "generated frames do not cost the CPU what rendered ones do"),
         ("exclude", None),
         ("memory_cliff", "fell for lack of memory: not what the other specs would give"),

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from scalemodel.answers.moves import Moves
-from scalemodel.answers.repeats import run_sd
+from scalemodel.answers.repeats import standard_errors
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
 from scalemodel.model.causes import Causes, find_causes
@@ -140,7 +140,7 @@ def moved_cards(fit: "Fit", moves: Moves, k: int, cards: IntArray, chosen: IntAr
     causes = find_causes(fit.model, cards, rows[0], rows[1], chosen)
     names = tuple(fit.labels.cards[card] for card in cards)
     cells = [_cells(fit, chart, names) for chart in charts]
-    test_sd = run_sd(fit) / np.sqrt(np.stack([cell["runs"] for cell in cells]))
+    test_sd = np.stack([cell["error"] for cell in cells])
     rng = np.random.default_rng([fit.seed, k])
     normals = rng.standard_normal((2, len(chosen), len(cards)))
     normals -= normals.mean(axis=1, keepdims=True)
@@ -156,7 +156,7 @@ def moved_cards(fit: "Fit", moves: Moves, k: int, cards: IntArray, chosen: IntAr
 
 
 def _cells(fit: "Fit", chart: pd.DataFrame, cards: tuple[str, ...]) -> pd.DataFrame:
-    """Return rate, runs and fell of cards on a chart, NaN without a result."""
-    table = fit.cells.table.assign(fell=~fit.model.kept)
+    """Return rate, error (of its log) and fell of cards on a chart, NaN without a result."""
+    table = fit.cells.table.assign(fell=~fit.model.kept, error=standard_errors(fit))
     here = np.logical_and.reduce([table[name] == chart[name].iloc[0] for name in CHART_COLUMNS])
-    return table[here].set_index("card")[["rate", "runs", "fell"]].reindex(list(cards))
+    return table[here].set_index("card")[["rate", "error", "fell"]].reindex(list(cards))

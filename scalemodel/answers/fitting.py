@@ -23,6 +23,7 @@ from scalemodel.answers.order import Order, order
 from scalemodel.answers.plan import Plan, Time, plan
 from scalemodel.answers.plan_targets import Asked
 from scalemodel.answers.predict import Prediction, predict
+from scalemodel.answers.repeatability import Repeatability, repeatability
 from scalemodel.answers.score import Score, score
 from scalemodel.answers.score_forecast import ForecastScore, score_forecast
 from scalemodel.answers.workers import Workers
@@ -30,9 +31,10 @@ from scalemodel.data.bench import Bench
 from scalemodel.data.forecast_file import Forecast
 from scalemodel.data.store import code_digest, load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
-from scalemodel.model.arrays import IntArray
+from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.fitting import ModelFit, fit_model
 from scalemodel.model.inputs import CardSpecs, Observed
+from scalemodel.model.measured import residuals
 from scalemodel.model.settings import FitSettings
 from scalemodel.model.storage import restore_fit, stored_fit
 from scalemodel.model.warm import WarmStart
@@ -207,6 +209,15 @@ class Fit:
         time = Time(hours, minutes_per_run, minutes_per_swap)
         return plan(self, time, Asked(specs, lead, ceiling), only, level, in_hand=in_hand)
 
+    @property
+    def residuals(self) -> FloatArray:
+        """Log rate of each cell over what the fit makes of it, (cells,)."""
+        return residuals(self.model, self.observed)
+
+    def repeatability(self, margin: float = 0.02, level: float = 0.8) -> Repeatability:
+        """Say how repeatable the runs are, and judge changed results by the fit too."""
+        return repeatability(self.bench, self.metric, margin, level, self)
+
 
 def fit(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
     """Fit the model to a bench.
@@ -288,7 +299,7 @@ class _Prepared:
                 "Add results of more cards."
             )
         labels = make_labels(bench.cards, cells.table)
-        observed = observed_cells(labels, cells.table, cells.run_sd)
+        observed = observed_cells(labels, cells.table)
         return _Prepared(bench, cells, labels, observed, settings)
 
     @property

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from scalemodel.answers.predict import predict_card
+from scalemodel.answers.runs import metric_column
 from scalemodel.answers.sheets import complete_sheets
 from scalemodel.data.bench import Bench
 from scalemodel.data.forecast_file import QUANTILES, Forecast, Origin, sheet_records
@@ -48,7 +49,7 @@ def forecast(fit: "Fit", specs: pd.DataFrame, date: datetime.date) -> Forecast:
         version=VERSION,
         metric=fit.metric,
         settings=dict(fit.settings),
-        origin=origin_of(fit.bench, fit.cells.table),
+        origin=origin_of(fit.bench, fit.metric),
         sheets=specs.reset_index(drop=True),
         charts=pd.concat(tables, ignore_index=True)[columns],
         rates=np.concatenate(rates),
@@ -56,15 +57,14 @@ def forecast(fit: "Fit", specs: pd.DataFrame, date: datetime.date) -> Forecast:
     )
 
 
-def origin_of(bench: Bench, cells: pd.DataFrame) -> Origin:
+def origin_of(bench: Bench, metric: str) -> Origin:
     """Return digests of the parts of a bench, as it is now."""
-    results = {}
-    for card, own in cells.groupby("card", sort=True):
-        rows = own.sort_values(list(CHART_COLUMNS))[[*CHART_COLUMNS, "rate", "runs"]]
-        rates = [
-            [*row[:-2], f"{row[-2]:.6g}", int(row[-1])] for row in rows.itertuples(index=False)
-        ]
-        results[str(card)] = _digest(rates)
+    columns = [*CHART_COLUMNS, "run", metric_column(metric)]
+    runs = bench.results.dropna(subset=columns[-1]).sort_values(columns)
+    results = {
+        str(card): _digest([[str(value) for value in row] for row in own.to_numpy()])
+        for card, own in runs.groupby("card", sort=True)[columns]
+    }
     tested = bench.cards[bench.cards["card"].isin(results)]
     platforms = bench.platforms.astype(str).to_dict(orient="records")
     return Origin(

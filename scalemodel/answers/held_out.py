@@ -9,7 +9,7 @@ from threadpoolctl import threadpool_limits
 
 from scalemodel.answers.ceilings import MORE_LIKELY
 from scalemodel.answers.predict import SEED_STEP, predict_card
-from scalemodel.answers.repeats import reach_of_lead, run_sd
+from scalemodel.answers.repeats import reach_of_lead, standard_errors
 from scalemodel.answers.sheets import complete_sheets
 from scalemodel.answers.shifts import SHIFT_COLUMNS, card_shifts
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS
@@ -160,7 +160,7 @@ def _judge(
 
 def _as_measured(whole: "Fit", cells: pd.DataFrame, log_rate: FloatArray) -> FloatArray:
     """Add the test error of a cell's runs: draws are of a measurement without any."""
-    sd = (whole.cells.run_sd or 0.0) / np.sqrt(cells["runs"].to_numpy(dtype=float))
+    sd = np.nan_to_num(cells["se"].to_numpy(dtype=float))
     rng = np.random.default_rng([whole.seed, SEED_STEP, int(cells["cell"].iloc[0])])
     noisy: FloatArray = log_rate + sd * rng.standard_normal(log_rate.shape)
     return noisy
@@ -200,16 +200,18 @@ def _pairs(
     whole = asked.whole
     chart = list(CHART_COLUMNS)
     stays = whole.model.kept & ~whole.cells.table["card"].isin(split).to_numpy()
-    others = whole.cells.table.loc[stays, ["card", *chart, "rate", "runs"]]
-    own = cells[["card", *chart, "rate", "runs"]].assign(place=np.arange(len(cells)))
+    table = whole.cells.table.assign(error=standard_errors(whole))
+    columns = ["card", *chart, "rate", "se", "error"]
+    others = table.loc[stays, columns]
+    own = table.iloc[cells["cell"]][columns].assign(place=np.arange(len(cells)))
     both = own.merge(others.rename(columns={"card": "against"}), on=chart, suffixes=("", "_other"))
-    runs = both["runs_other"].to_numpy(dtype=float)
     theirs = np.log(both["rate_other"].to_numpy(dtype=float))
     gap = np.log(both["rate"].to_numpy(dtype=float)) - theirs
     rng = np.random.default_rng([whole.seed, SEED_STEP + 1, int(cells["cell"].iloc[0])])
-    noise = (whole.cells.run_sd or 0.0) / np.sqrt(runs)
+    noise = np.nan_to_num(both["se_other"].to_numpy(dtype=float))
     drawn = theirs + noise * rng.standard_normal((len(draws), len(both)))
-    reach = reach_of_lead(run_sd(whole), both["runs"].to_numpy(dtype=float), runs, asked.level)
+    error, other = (both[name].to_numpy(dtype=float) for name in ("error", "error_other"))
+    reach = reach_of_lead(error, other, asked.level)
     return both.assign(
         p_faster=p_faster(draws[:, both["place"].to_numpy()], drawn),
         faster=gap > 0,

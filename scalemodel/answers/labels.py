@@ -160,14 +160,13 @@ def make_labels(cards: pd.DataFrame, cells: pd.DataFrame) -> Labels:
     )
 
 
-def observed_cells(labels: Labels, cells: pd.DataFrame, run_sd: float | None) -> Observed:
+def observed_cells(labels: Labels, cells: pd.DataFrame) -> Observed:
     """Return measured cells as arrays."""
     cards = _indices(list(cells["card"]), labels.cards)
-    runs = cells["runs"].to_numpy(dtype=float)
     return Observed(
         rows=labels.rows(cells, cards),
         log_rate=np.log(cells["rate"].to_numpy(dtype=float)),
-        run_variance=(run_sd or 0.0) ** 2 / runs,
+        run_variance=np.nan_to_num(cells["se"].to_numpy(dtype=float)) ** 2,
     )
 
 

@@ -10,7 +10,7 @@ from scipy.stats import t as student
 
 from scalemodel.answers.ceilings import MORE_LIKELY
 from scalemodel.answers.levels import check_level, counted
-from scalemodel.answers.repeats import note_on_repeats, reach_of_lead, run_sd
+from scalemodel.answers.repeats import note_on_repeats, reach_of_lead, standard_errors
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.measured import judge_cells
@@ -114,14 +114,15 @@ def _by_resolution(charts: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
 
 def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
     judged = judge_cells(fit.model, fit.observed)
-    cells = fit.cells.table.assign(p_ceiling=judged.p_ceiling, fell=~fit.model.kept)
+    cells = fit.cells.table.assign(
+        p_ceiling=judged.p_ceiling, fell=~fit.model.kept, se=standard_errors(fit)
+    )
     keys = [*CHART_COLUMNS, "pixels"]
-    wanted = ["rate", "runs", "p_ceiling", "fell"]
+    wanted = ["rate", "se", "p_ceiling", "fell"]
     of_a = cells[cells["card"] == a].set_index(keys)[wanted].add_suffix("_a")
     of_b = cells[cells["card"] == b].set_index(keys)[wanted].add_suffix("_b")
     both = of_a.join(of_b, how="outer").reset_index().sort_values(keys)
-    sd = run_sd(fit)
-    rows = pd.DataFrame([_chart(row, a, b, sd, level) for row in both.to_dict(orient="records")])
+    rows = pd.DataFrame([_chart(row, a, b, level) for row in both.to_dict(orient="records")])
     used = rows["used"].to_numpy(dtype=bool)
     for platform in rows["platform"].unique():
         here = used & (rows["platform"] == platform).to_numpy()
@@ -131,12 +132,12 @@ def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
     return rows
 
 
-def _chart(row: dict[Hashable, Any], a: str, b: str, sd: float, level: float) -> dict[str, object]:
+def _chart(row: dict[Hashable, Any], a: str, b: str, level: float) -> dict[str, object]:
     out: dict[str, object] = {"a": a, "b": b, **{k: row[k] for k in (*CHART_COLUMNS, "pixels")}}
     reason = _why_not(row, a, b)
     log_lead = float(np.log(row["rate_a"] / row["rate_b"]))
     measured = np.isfinite(log_lead)
-    reach = float(reach_of_lead(sd, row["runs_a"], row["runs_b"], level)) if measured else np.nan
+    reach = float(reach_of_lead(row["se_a"], row["se_b"], level))
     return {
         **out,
         "lead": np.expm1(log_lead),

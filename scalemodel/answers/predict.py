@@ -176,8 +176,7 @@ def _other_draws(fit: "Fit", other: str) -> tuple[FloatArray, list[str]]:
     for j, chart in enumerate(charts[list(CHART_COLUMNS)].itertuples(index=False, name=None)):
         if chart in own.index:
             cell = own.loc[chart]
-            sd = (fit.cells.run_sd or 0.0) / np.sqrt(float(cell["runs"]))
-            noise = sd * rng.standard_normal(len(log_rate))
+            noise = np.nan_to_num(float(cell["se"])) * rng.standard_normal(len(log_rate))
             log_rate[:, j] = np.log(float(cell["rate"])) + noise
             basis.append(f"{other} measured")
         else:

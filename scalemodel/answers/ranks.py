@@ -29,7 +29,7 @@ def rank_table(fit: "Fit", table: pd.DataFrame, log_rate: FloatArray) -> pd.Data
             continue
         chart = tuple(row[name] for name in CHART_COLUMNS)
         cells = measured.get_group(chart)
-        sd = (fit.cells.run_sd or 0.0) / np.sqrt(cells["runs"].to_numpy(dtype=float))
+        sd = np.nan_to_num(cells["se"].to_numpy(dtype=float))
         normals = rng.standard_normal((len(log_rate), len(cells)))
         others = np.log(cells["rate"].to_numpy(dtype=float)) + sd * normals
         position = rank_distribution(np.column_stack([log_rate[:, j], others]))[0]

@@ -21,20 +21,27 @@ def run_sd(fit: "Fit") -> float:
     return fit.cells.run_sd or float(np.hypot(noise.gpu, noise.cell))
 
 
+def standard_errors(fit: "Fit") -> FloatArray:
+    """Return (cells,) standard errors of the log rates by test error alone."""
+    cells = fit.cells.table
+    if fit.cells.run_sd:
+        return np.asarray(cells["se"].to_numpy(dtype=float))
+    return np.asarray(run_sd(fit) / np.sqrt(cells["runs"].to_numpy(dtype=float)))
+
+
 def note_on_repeats(fit: "Fit") -> str:
     """Say what the test error rests on where the bench has no repeated runs, else ""."""
     return "" if fit.cells.run_sd else NO_REPEATS
 
 
 def reach_of_lead(
-    sd: float, runs: FloatArray | float, other_runs: FloatArray | float, level: float
+    error: FloatArray | float, other_error: FloatArray | float, level: float
 ) -> FloatArray:
     """Return how far the log ratio of two cells reaches by test error alone.
 
     Args:
-        sd: of the log rate of one run.
-        runs, other_runs: runs of each cell.
+        error, other_error: standard error of the log rate of each cell.
         level: share of such ratios that lie within.
     """
-    reach: FloatArray = float(norm.ppf((1 + level) / 2)) * sd * np.sqrt(1 / runs + 1 / other_runs)
+    reach: FloatArray = float(norm.ppf((1 + level) / 2)) * np.hypot(error, other_error)
     return reach

@@ -145,7 +145,7 @@ def _rows(fit: "Fit", forecast: Forecast, level: float) -> tuple[pd.DataFrame, F
     keys = list(CELL_COLUMNS)
     ends = _ends(forecast, level)
     told = forecast.charts.assign(**ends, place=np.arange(len(forecast.charts)))
-    rows = told.merge(cells[[*keys, "rate", "runs", "fell"]], on=keys, how="outer", sort=False)
+    rows = told.merge(cells[[*keys, "rate", "se", "fell"]], on=keys, how="outer", sort=False)
     rows = rows.sort_values("place", kind="stable", na_position="last").reset_index(drop=True)
     measured = rows["rate"].to_numpy(dtype=float)
     reason = rows["reason"].fillna(NOT_FORECAST)
@@ -153,9 +153,9 @@ def _rows(fit: "Fit", forecast: Forecast, level: float) -> tuple[pd.DataFrame, F
     reason = reason.mask((reason == "") & rows["fell"].eq(True), FELL)
     draws = np.full((len(forecast.draws), len(rows)), np.nan)
     draws[:, : len(told)] = forecast.draws
-    sd = (fit.cells.run_sd or 0.0) / np.sqrt(rows["runs"].to_numpy(dtype=float))
+    sd = np.nan_to_num(rows["se"].to_numpy(dtype=float))
     rng = np.random.default_rng(fit.seed)
-    draws = draws + np.nan_to_num(sd) * rng.standard_normal(draws.shape)
+    draws = draws + sd * rng.standard_normal(draws.shape)
     good = (reason == "").to_numpy()
     pit = np.full(len(rows), np.nan)
     pit[good] = tail_share(draws[:, good], np.log(measured[good]))
@@ -217,7 +217,7 @@ def _card_row(card: str, rows: pd.DataFrame, own: pd.DataFrame, found: Shifts) -
 
 def _changes(fit: "Fit", forecast: Forecast) -> Iterator[tuple[str, str, str]]:
     """Say what is not as it was when the forecast was made, its own cards' results apart."""
-    then, now = forecast.origin, origin_of(fit.bench, fit.cells.table)
+    then, now = forecast.origin, origin_of(fit.bench, fit.metric)
     own = set(forecast.sheets["card"])
     for what, old, new in (
         ("results", then.results, now.results),

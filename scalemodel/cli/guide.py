@@ -42,8 +42,9 @@ def guide(folder: Path) -> None:
     click.echo(f"Wrote an invented bench to {bench}. Nothing in it is a real product.")
     _check(bench)
     with_fit = fitted(bench, "average")
-    _say(2, "fit", f"scalemodel fit {_quoted(bench)}", str(with_fit))
+    _say("fit", f"scalemodel fit {_quoted(bench)}", str(with_fit))
     _table(folder / "fit.csv", with_fit.table)
+    _repeat(folder, bench, with_fit)
     _ceilings(folder, bench, with_fit)
     _predict(folder, bench, specs, with_fit)
     _lead(folder, bench, with_fit)
@@ -100,7 +101,7 @@ def _check(bench: Path) -> None:
     from scalemodel.views.terminal.check import check_sentence, problems_table
 
     report = check_bench(bench)
-    _say(1, "check", f"scalemodel check {_quoted(bench)}", check_sentence(report))
+    _say("check", f"scalemodel check {_quoted(bench)}", check_sentence(report))
     for problem in report.problems:
         click.echo(textwrap.indent(textwrap.fill(str(problem), WIDTH), "      "))
     _table(bench.parent / "check.csv", problems_table(report.problems))
@@ -110,7 +111,7 @@ def _ceilings(folder: Path, bench: Path, fit: "Fit") -> None:
     from scalemodel.views.figures.ceilings import ceilings_figure
 
     answer = fit.ceilings(level=LEVEL)
-    _say(3, "ceilings", f"scalemodel ceilings {_quoted(bench)}", str(answer))
+    _say("ceilings", f"scalemodel ceilings {_quoted(bench)}", str(answer))
     _table(folder / "ceilings.csv", answer.table)
     _table(folder / "ceilings-charts.csv", answer.charts)
     write_figure(folder / "ceilings.png", ceilings_figure(answer.table, answer.charts, LEVEL))
@@ -123,7 +124,7 @@ def _predict(folder: Path, bench: Path, specs: Path, fit: "Fit") -> None:
     answer = fit.predict(read_specs(specs), level=LEVEL, against=AGAINST, ranks=False)
     rivals = " ".join(f'--against "{card}"' for card in AGAINST)
     line = f"scalemodel predict {_quoted(bench)} --specs {_quoted(specs)} {rivals}"
-    _say(4, "predict", line, str(answer))
+    _say("predict", line, str(answer))
     _table(folder / "predict.csv", rows(answer, ranks=False))
     draw_predictions(answer, folder / "predict.png")
 
@@ -133,7 +134,7 @@ def _lead(folder: Path, bench: Path, fit: "Fit") -> None:
 
     answer = fit.lead(*LEAD, level=LEVEL)
     first, second = LEAD
-    _say(5, "lead", f'scalemodel lead {_quoted(bench)} "{first}" "{second}"', str(answer))
+    _say("lead", f'scalemodel lead {_quoted(bench)} "{first}" "{second}"', str(answer))
     _table(folder / "lead.csv", answer.table)
     write_figure(folder / "lead.png", lead_figure(answer.table, LEVEL))
 
@@ -145,7 +146,7 @@ def _explain(folder: Path, bench: Path, fit: "Fit") -> None:
     answer, order = fit.explain(*EXPLAIN, level=LEVEL), fit.order(level=LEVEL)
     first, second = EXPLAIN
     line = f'scalemodel explain {_quoted(bench)} "{first}" "{second}"'
-    _say(6, "explain", line, f"{answer} {order}")
+    _say("explain", line, f"{answer} {order}")
     _table(folder / "explain.csv", answer.table)
     _table(folder / "order.csv", order.table)
     write_figure(folder / "explain.png", explain_figure(answer.table, LEVEL))
@@ -158,12 +159,25 @@ def _plan(folder: Path, bench: Path, specs: Path, fit: "Fit") -> None:
 
     answer = fit.plan(HOURS, specs=read_specs(specs), in_hand=True, level=LEVEL)
     line = f"scalemodel plan {_quoted(bench)} --specs {_quoted(specs)} --in-hand --hours {HOURS:g}"
-    _say(7, "plan", line, str(answer))
+    _say("plan", line, str(answer))
     _table(folder / "plan.csv", answer.table)
     write_figure(folder / "plan.png", plan_figure(answer.table, answer.targets, LEVEL))
 
 
-def _say(number: int, name: str, line: str, answer: str) -> None:
+def _repeat(folder: Path, bench: Path, fit: "Fit") -> None:
+    from scalemodel.views.figures.repeat import repeat_figure
+
+    answer = fit.repeatability(level=LEVEL)
+    _say("repeat", f"scalemodel repeat {_quoted(bench)}", str(answer))
+    _table(folder / "repeat.csv", answer.table)
+    _table(folder / "repeat-runs.csv", answer.runs)
+    _table(folder / "repeat-stale.csv", answer.stale)
+    figure = repeat_figure(answer.every_run, answer.scenes, answer.metric)
+    write_figure(folder / "repeat.png", figure)
+
+
+def _say(name: str, line: str, answer: str) -> None:
+    number = list(QUESTIONS).index(name) + 1
     click.echo(f"\n{number}. {name}: {QUESTIONS[name]}")
     click.echo(f"   $ {line}")
     click.echo(textwrap.indent(textwrap.fill(answer, WIDTH), "   "))
@@ -184,11 +198,12 @@ def _table(path: Path, table: "pd.DataFrame") -> None:
 QUESTIONS = {
     "check": "is the data sound?",
     "fit": "what did the model learn?",
+    "repeat": "how repeatable are the runs, and which results can no longer be used?",
     "ceilings": "which charts compare cards, which show the CPU limit?",
     "predict": "where will a card land that nobody has tested?",
     "lead": "how far is one card ahead of another?",
-    "plan": "the cards of step 4 arrive: what to test in three hours?",
     "explain": "why does a lead, or the order of cards, change at lower resolutions?",
+    "plan": "the cards that were predicted arrive: what to test in three hours?",
 }
 
 LOOK_AT = {
@@ -199,4 +214,5 @@ LOOK_AT = {
     "lead": "Look at: lead.png. Hollow charts are at the ceiling and left out of the lead.",
     "plan": "Look at: plan.csv, the runs in their order; plan.png, what each brings.",
     "explain": "Look at: explain.png, step by step; order.png has all cards that change places.",
+    "repeat": "Look at: repeat.png, then repeat-runs.csv and repeat-stale.csv: runs to make again.",
 }

@@ -16,6 +16,7 @@ COMMANDS = (
     "tour",
     "start",
     "check",
+    "repeat",
     "fit",
     "ceilings",
     "predict",

@@ -34,3 +34,24 @@ figure_option = click.option(
     metavar="FILE.png|FILE.svg",
     help="Also draw the answer into this file.",
 )
+
+
+def _share(context: click.Context, option: click.Parameter, text: str) -> float:
+    """Read a share written as 2% or 0.02."""
+    del context
+    number = text.strip().removesuffix("%")
+    try:
+        return float(number) / (100 if text.strip().endswith("%") else 1)
+    except ValueError:
+        message = f"{text!r} is not a share. Allowed: a number such as 2% or 0.02."
+        raise click.BadParameter(message, param=option) from None
+
+
+margin_option = click.option(
+    "--margin",
+    default="2%",
+    callback=_share,
+    metavar="SHARE",
+    show_default=True,
+    help="The smallest lead that matters, such as 2% or 0.02.",
+)

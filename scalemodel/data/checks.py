@@ -7,18 +7,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from scalemodel.data.problems import ProblemLog, shown
-from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS, ID_COLUMNS
+from scalemodel.data.repeats import agree, far_limit, index_by
+from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS, ID_COLUMNS, SESSION_COLUMNS
 
 GENERATED = "generated frames do not cost the CPU what rendered ones do"
 """Why runs with frame generation are left out."""
-
-FAR_SHARE = 0.05
-"""A run is far from its repeats only beyond this share of their median."""
-
-FAR_SDS = 6.0
-"""... and beyond this many robust standard deviations of the bench."""
-
-FEWEST_REPEATS = 3
 
 
 def check_cards(cards: pd.DataFrame, file: str, log: ProblemLog) -> None:
@@ -155,55 +148,25 @@ def check_lows(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
 
 
 def check_repeats(results: pd.DataFrame, file: str, log: ProblemLog) -> None:
-    """Note runs far from the median of their cell."""
-    log_rate = np.log(results["avg_fps"])
-    distance, limit = _distance_from_repeats(results, log_rate)
-    far = distance.abs() > limit
-    for (_, run), away in zip(results[far].iterrows(), distance[far], strict=True):
-        percent = 100 * np.expm1(away)
+    """Note runs far from what the others of their cell agree on."""
+    log_rate = np.log(results["avg_fps"].to_numpy(dtype=float))
+    cell = index_by(results, CELL_COLUMNS)
+    session = index_by(results, (*CELL_COLUMNS, *SESSION_COLUMNS))
+    agreed = agree(log_rate, cell, session, index_by(results, CHART_COLUMNS))
+    away = log_rate - agreed.location[cell]
+    for i in np.flatnonzero(agreed.far):
+        run, percent = results.iloc[i], 100 * np.expm1(away[i])
+        limit = 100 * far_limit(agreed.wide)[i]
         log.warning(
             file,
             f"{run['avg_fps']:,.12g} is {abs(percent):.1f}% {'above' if percent > 0 else 'below'} "
-            "the median of its repeats",
-            f"repeats within about {100 * limit:.1f}% of their median",
+            "what its repeats agree on",
+            f"repeats within about {limit:.1f}% of each other",
             "run it again, or mark the row exclude with a note",
             row=int(run["row"]),
             column="avg_fps",
             value=f"{run['avg_fps']:.12g}",
         )
-
-
-def far_from_repeats(results: pd.DataFrame, column: str) -> "pd.Series[bool]":
-    """Mark runs far from the median of their cell, where it has three runs or more.
-
-    Far is more than 5% and more than six robust standard deviations of a run, on the log scale;
-    the standard deviation is pooled over all cells.
-    """
-    distance, limit = _distance_from_repeats(results, np.log(results[column]))
-    return distance.abs() > limit
-
-
-def _distance_from_repeats(
-    results: pd.DataFrame, log_rate: "pd.Series[float]"
-) -> "tuple[pd.Series[float], float]":
-    """Give each run's distance from its cell's median (0 with few repeats), and what is far."""
-    cell = results.groupby(list(CELL_COLUMNS), sort=False).ngroup()
-    grouped = log_rate.groupby(cell, sort=False)
-    enough = grouped.transform("size") >= FEWEST_REPEATS
-    distance = (log_rate - grouped.transform("median")).where(enough, 0.0)
-    return distance, max(FAR_SHARE, FAR_SDS * robust_repeat_sd(log_rate, cell))
-
-
-def robust_repeat_sd(log_rate: "pd.Series[float]", cell: "pd.Series[int]") -> float:
-    """Estimate the standard deviation of a run's log rate from neighbouring runs of each cell.
-
-    The difference of two repeats has sqrt(2) times the standard deviation whatever the size of
-    the cell; its median absolute value is 0.67449 of that for a normal law. 0 without repeats.
-    """
-    differences = log_rate.groupby(cell, sort=False).diff().dropna().abs()
-    if differences.empty:
-        return 0.0
-    return float(differences.median() / (np.sqrt(2) * 0.6744897501960817))
 
 
 def check_game_versions(results: pd.DataFrame, file: str, log: ProblemLog) -> None:

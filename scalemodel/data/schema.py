@@ -180,3 +180,6 @@ CHART_COLUMNS = ("platform", "game", "preset", "resolution")
 
 CELL_COLUMNS = ("card", *CHART_COLUMNS)
 """What names a cell."""
+
+SESSION_COLUMNS = ("game_version", "driver", "date")
+"""What, beside the cell, says which runs were made together."""

@@ -3,7 +3,11 @@
 import pandas as pd
 import pytest
 
+from scalemodel.answers.comparison import compare
 from scalemodel.answers.fitting import Fit
+from scalemodel.answers.flagged import COLUMNS as RUN_COLUMNS
+from scalemodel.answers.spread import SCENE_COLUMNS, TABLE_COLUMNS
+from scalemodel.answers.stale import COLUMNS as STALE_COLUMNS
 from scalemodel.errors import ScalemodelError
 from tests.conftest import HELD_OUT
 
@@ -57,6 +61,16 @@ def test_explain(lab_fit: Fit) -> None:
     assert list(order.scenes) == [*CHART, *counts]
 
 
+def test_repeatability(lab_fit: Fit) -> None:
+    answer = lab_fit.repeatability()
+    assert list(answer.table) == list(TABLE_COLUMNS)
+    assert list(answer.scenes) == list(SCENE_COLUMNS)
+    assert list(answer.runs) == list(answer.every_run) == list(RUN_COLUMNS)
+    assert list(answer.stale) == list(STALE_COLUMNS)
+    compared = compare(lab_fit.bench, "Mirel 55", "Halvor D")
+    assert list(compared.table)[:7] == ["a", "b", "kind", "card", *CHART[:3]]
+
+
 def test_fit(lab_fit: Fit) -> None:
     assert list(lab_fit.table) == ["quantity", "of", "value", "lower", "upper", "unit"]
     assert (lab_fit.table["lower"] <= lab_fit.table["value"]).all()
@@ -73,6 +87,8 @@ def test_every_answer_says_itself_in_one_paragraph(lab_fit: Fit) -> None:
         lab_fit.lead("Mirel 55", "Halvor D"),
         lab_fit.explain("Mirel 55", "Halvor D"),
         lab_fit.order(),
+        lab_fit.repeatability(),
+        compare(lab_fit.bench, "Mirel 55", "Halvor D"),
     )
     for answer in answers:
         words = str(answer)

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from scalemodel.answers.repeatability import Repeatability
 from tests.views import examples
 
 
@@ -68,6 +69,10 @@ class FakeFit:
             against=examples.against() if against else none,
             ranks=examples.ranks() if ranks else none,
         )
+
+    def repeatability(self, margin: float = 0.02, level: float = 0.8) -> Repeatability:
+        self.asked.append(("repeat", margin, level))
+        return examples.repeatability(margin, level)
 
     def lead(self, a: str, b: str, *, level: float) -> FakeAnswer:
         self.asked.append(("lead", a, b, level))

@@ -13,6 +13,7 @@ from scalemodel.cli import fitted as fitted_module
 from scalemodel.cli.main import run
 from scalemodel.errors import ScalemodelError
 from scalemodel.views.words import CAUTION, EXPECTED
+from tests.answers import repeat_bench
 from tests.cli.fakes import FakeFit, write_bench, write_specs
 from tests.views import examples
 
@@ -351,3 +352,97 @@ def test_every_command_shows_an_example_of_itself() -> None:
             command = run.get_command(context, name)
             assert command is not None
             assert f"  scalemodel {name}" in (command.help or "")
+
+
+@pytest.fixture
+def repeated(tmp_path: Path) -> Path:
+    """A bench with repeats, and older results that nobody tested again."""
+    repeat_bench.bench(tmp_path, sessions=2, shift={0: 0.06}, skip=repeat_bench.CARDS[4:])
+    return tmp_path
+
+
+def test_repeat_gives_the_rows_asked_for(repeated: Path) -> None:
+    first = call("repeat", repeated)
+    assert first.exit_code == 0
+    assert first.stdout.startswith("metric,rates,rate_from,rate_to,cells,runs,s_r,")
+    assert [row["reason"] for row in read(first.stdout)][-1] == "no run has low_01pct_fps"
+    scenes = read(call("repeat", repeated, "--rows", "scenes").stdout)
+    assert len(scenes) == 4
+    assert call("repeat", repeated, "--rows", "runs").stdout.startswith("row,card,platform,")
+    stale = read(call("repeat", repeated, "--rows", "stale").stdout)
+    assert [row["stands"] for row in stale] == ["no", "yes", "yes", "yes"]
+    document = json.loads(call("repeat", repeated, "--format", "json").stdout)
+    assert {"summary", "scenes", "runs", "stale", "margin", "level"} <= set(document)
+    assert len(document["records"]) == 6
+    assert "▍older results" in call("repeat", repeated, "--format", "table").stdout
+
+
+def test_repeat_asks_a_fit_only_for_what_nobody_tested_again(
+    fit: FakeFit, repeated: Path, tmp_path: Path
+) -> None:
+    assert call("repeat", repeated).exit_code == 0
+    assert fit.asked == []
+    text = (repeated / "results.csv").read_text()
+    lone = tmp_path / "lone"
+    lone.mkdir()
+    (lone / "cards.csv").write_bytes((repeated / "cards.csv").read_bytes())
+    late = [line for line in text.splitlines() if not line.startswith(repeat_bench.CARDS[:4])]
+    both = [line for line in text.splitlines() if line.startswith(repeat_bench.CARDS[:4])]
+    new = [line for line in both if line.endswith("1.1")]
+    (lone / "results.csv").write_text("\n".join([*late, *new, ""]))
+    result = call("repeat", lone, "--margin", "3%", "--rows", "stale")
+    assert result.exit_code == 0
+    assert fit.asked == [(str(lone), "average"), ("repeat", 0.03, 0.8)]
+    assert read(result.stdout)[0]["basis"] == "same cells"  # of the example
+
+
+def test_repeat_keeps_to_the_runs_where_a_bench_cannot_be_fitted(
+    monkeypatch: pytest.MonkeyPatch, repeated: Path
+) -> None:
+    def refuse(*_: object) -> None:
+        raise ScalemodelError("too few")
+
+    monkeypatch.setattr(fitted_module, "fitted", refuse)
+    lines = (repeated / "results.csv").read_text().splitlines()
+    old = [line for line in lines[1:] if line.endswith("1.0") and "Game 0" in line]
+    new = [line for line in lines[1:] if line.endswith("1.1")]
+    (repeated / "results.csv").write_text("\n".join([lines[0], *old[-8:], *new, ""]))
+    result = call("repeat", repeated, "--rows", "stale")
+    assert result.exit_code == 0
+    assert read(result.stdout)[0]["reason"] == "no cell was tested both before and after"
+
+
+def test_repeat_compares(repeated: Path) -> None:
+    result = call("repeat", repeated, "--compare", "1.1", "1.0", "--margin", "0.03")
+    rows = read(result.stdout)
+    assert {"a", "b", "kind", "lead", "lower", "upper", "verdict"} <= set(rows[0])
+    assert {row["verdict"] for row in rows if row["row_kind"] == "chart"} >= {"tied", "different"}
+    shown = call("repeat", repeated, "--compare", "1.1", "1.0", "--format", "table").stdout
+    assert "▍1.1 against 1.0" in shown
+    document = call("repeat", repeated, "--compare", "1.1", "1.0", "--format", "json").stdout
+    assert json.loads(document)["summary"].startswith("On P game version 1.1 is")
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (("--margin", "0"), "A margin of 0 cannot be tested"),
+        (("--margin", "x"), "'x' is not a share. Allowed: a number such as 2% or 0.02."),
+        (("--compare", "1.0", "9"), 'No run has the card, driver, game version or date "9".'),
+        (("--compare", "1.0", "1.1", "--rows", "runs"), "--compare has rows of its own"),
+        (("--metric", "low_1pct"), "no run has low_1pct_fps"),
+    ],
+)
+def test_repeat_refuses_what_it_cannot_answer(
+    repeated: Path, words: tuple[str, ...], message: str
+) -> None:
+    result = call("repeat", repeated, *words)
+    assert result.exit_code == 2
+    assert message in result.stderr
+    assert "Traceback" not in result.output
+
+
+def test_repeat_draws_its_figure(repeated: Path, tmp_path: Path) -> None:
+    file = tmp_path / "repeat.png"
+    assert call("repeat", repeated, "--figure", file).exit_code == 0
+    assert file.read_bytes().startswith(b"\x89PNG")

@@ -34,7 +34,8 @@ def test_the_tour_answers_every_question_and_keeps_the_results(
     made = {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
     tables = {"check.csv", "fit.csv", "ceilings.csv", "ceilings-charts.csv", "predict.csv"}
     tables |= {"lead.csv", "explain.csv", "order.csv", "plan.csv"}
-    figures = {"ceilings.png", "lead.png", "explain.png", "order.png", "plan.png"}
+    tables |= {"repeat.csv", "repeat-runs.csv", "repeat-stale.csv"}
+    figures = {"ceilings.png", "lead.png", "explain.png", "order.png", "plan.png", "repeat.png"}
     figures |= {f"predict-new-{n}-open-bench.png" for n in (1, 2, 3)}
     bench = {f"bench/{name}.csv" for name in ("cards", "platforms", "results")}
     assert made == bench | tables | figures | {"specs.csv"}
@@ -42,7 +43,8 @@ def test_the_tour_answers_every_question_and_keeps_the_results(
         assert words in " ".join(result.stdout.split())
     first, second = guide_module.LEAD
     assert f'$ scalemodel lead {folder}/bench "{first}" "{second}"' in result.stdout
-    assert [asked[0] for asked in fit.asked] == ["ceilings", "predict", "lead", "explain", "order", "plan"]
+    asked = [question[0] for question in fit.asked]
+    assert asked == ["repeat", "ceilings", "predict", "lead", "explain", "order", "plan"]
 
 
 def test_a_second_tour_uses_its_folder_again(fit: FakeFit, tmp_path: Path) -> None:

@@ -86,7 +86,7 @@ def twins(lab: Lab, tmp_path_factory: pytest.TempPathFactory) -> tuple[Labels, M
     bench = read_bench(folder)
     cells = measured_cells(bench, "average")
     labels = make_labels(bench.cards, cells.table)
-    observed = observed_cells(labels, cells.table, cells.run_sd)
+    observed = observed_cells(labels, cells.table)
     tested = bench.cards.set_index("card").loc[list(labels.cards)].reset_index()
     model = fit_model(
         observed, labels.specs(tested), labels.game_of_scene, FitSettings(ceiling=False)

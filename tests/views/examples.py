@@ -5,6 +5,9 @@ from typing import Any
 
 import pandas as pd
 
+from scalemodel.answers.comparison import Comparison
+from scalemodel.answers.repeatability import Repeatability
+
 PLATFORM = "open bench"
 SCENES = [("Saltmarch", "ultra"), ("Cash $5 & <Tag> $x^2$", "high [bold]")]
 RESOLUTIONS = ["1920x1080", "3840x2160"]
@@ -207,6 +210,104 @@ def plan_wasted() -> pd.DataFrame:
     """One chart of no use."""
     row = ("New $1", PLATFORM, *SCENES[0], RESOLUTIONS[0], 0.05, "at the ceiling")
     return pd.DataFrame([row], columns=["card", *CHART, "sensitivity", "reason"])
+
+
+def repeatability(margin: float = 0.02, level: float = 0.8) -> Repeatability:
+    """A lab of one scene in two platforms: a bad run, one excluded, and older results."""
+    nan = math.nan
+    spread = [
+        (
+            "average",
+            "(all)",
+            90.0,
+            200.0,
+            4,
+            12,
+            0.006,
+            0.005,
+            0.008,
+            7,
+            0.03,
+            nan,
+            nan,
+            0,
+            3.0,
+            "",
+        ),
+        ("low_1pct", "(all)", nan, nan, 0, 0, nan, nan, nan, 0, nan, nan, nan, 0, nan, "no run"),
+    ]
+    names = ["metric", "rates", "rate_from", "rate_to", "cells", "runs", "s_r", "s_r_lower"]
+    names += ["s_r_upper", "dof_r", "s_r_flagged", "s_session", "s_R", "dof_session"]
+    table = pd.DataFrame(spread, columns=[*names, "runs_needed", "reason"])
+    table = table.assign(limit_r=2.8 * table["s_r"], limit_R=nan, p_session=nan)
+    scenes = pd.DataFrame({"platform": [PLATFORM, "Bench 2"], "s_r": [0.009, 0.005]}).assign(
+        metric="average",
+        game=SCENES[0][0],
+        preset=SCENES[0][1],
+        cells=2,
+        runs=6,
+        dof_r=4,
+        s_r_lower=[0.007, 0.004],
+        s_r_upper=[0.014, 0.008],
+        times_lab=[1.5, 0.8],
+        noisy=[True, False],
+        runs_needed=[5.0, nan],
+        reason=["", "sessions differ"],
+    )
+    every = pd.DataFrame({"run": ["1", "2", "3"] * 2, "platform": [PLATFORM] * 3 + ["Bench 2"] * 3})
+    every = every.assign(
+        row=range(2, 8),
+        card="Ka",
+        game=SCENES[0][0],
+        preset=SCENES[0][1],
+        resolution=RESOLUTIONS[0],
+        rate=[100.0, 101.0, 80.0, 90.0, 90.5, 91.0],
+        cell_rate=[100.4] * 3 + [90.5] * 3,
+        mean_with=[93.1] * 3 + [90.5] * 3,
+        mean_without=nan,
+        sds=[0.1, 0.2, 30.0, 0.0, 0.0, 0.0],
+        p=nan,
+        k=nan,
+        h=nan,
+        found_by=["", "", "lab", "", "", ""],
+        weight=[1.0, 1.0, 0.004, 1.0, 1.0, 1.0],
+        reason="",
+    )
+    every = every.assign(apart=every["rate"] / every["cell_rate"] - 1)
+    yours = every.tail(1).assign(found_by="you", weight=0.0, reason="marked exclude", sds=nan)
+    stale = pd.DataFrame(
+        {"game": [SCENES[0][0]] * 3, "basis": ["same cells", "model", "same cells"]}
+    )
+    stale = stale.assign(
+        platform=PLATFORM,
+        preset=SCENES[0][1],
+        was="game version 1",
+        now="game version 2",
+        cells=3,
+        shift=[0.06, 0.02, 0.001],
+        lower=[0.05, -0.01, -0.004],
+        upper=[0.07, 0.05, 0.006],
+        p_common=[0.01, nan, 0.5],
+        results=[4, 1, 0],
+        cards=["Kb", "Kc", ""],
+        moved=["1 of 2 cards: Ka", "", "all alike"],
+        stands=["no", "not known", "yes"],
+        reason=["", "no cell was tested both before and after", ""],
+    )
+    runs = pd.concat([every[every["found_by"] != ""], yours], ignore_index=True)
+    return Repeatability(table, scenes, runs, every, stale, "average", margin, level)
+
+
+def comparison(kind: str = "card") -> Comparison:
+    """Kc against Kb on three charts: tied, different, open; one without a result."""
+    table = lead()
+    charts = table[table["row_kind"] == "chart"].assign(
+        verdict=["tied", "different", "open", ""], reason=["", "", "", "no result of Kb"]
+    )
+    total = table.tail(1).assign(verdict="different", reason="", charts_used=3)
+    table = pd.concat([charts, total], ignore_index=True).assign(kind=kind, card="Ka")
+    table.loc[3, ["lead", "lower", "upper"]] = math.nan
+    return Comparison(table, "Kc", "Kb", kind, 0.02, 0.8)
 
 
 def many(table: pd.DataFrame, copies: int) -> pd.DataFrame:

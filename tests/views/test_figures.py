@@ -21,6 +21,7 @@ from scalemodel.views.figures.lead import lead_figure
 from scalemodel.views.figures.order import order_figure
 from scalemodel.views.figures.plan import plan_figure
 from scalemodel.views.figures.prediction import prediction_figure
+from scalemodel.views.figures.repeat import repeat_figure
 from scalemodel.views.style import AMBER, PAPER, PLUM, figure_bytes
 from scalemodel.views.words import CAUTION
 from tests.views import examples
@@ -46,6 +47,11 @@ def positions(axes: Axes) -> list[tuple[float, float]]:
     return [(float(x), float(y)) for part in points for x, y in part]
 
 
+def repeat() -> Figure:
+    answer = examples.repeatability()
+    return repeat_figure(answer.every_run, answer.scenes, answer.metric)
+
+
 def all_figures() -> dict[str, Figure]:
     return {
         "ceilings": ceilings_figure(examples.ceilings(), examples.charts(), 0.8),
@@ -54,6 +60,7 @@ def all_figures() -> dict[str, Figure]:
         "explain": explain_figure(examples.explanation(), 0.8),
         "order": order_figure(examples.order(), PLACES, 0.8),
         "plan": plan_figure(examples.plan(), examples.plan_targets(), 0.8),
+        "repeat": repeat(),
     }
 
 
@@ -350,3 +357,26 @@ def test_lead_has_a_panel_for_each_platform_with_results_of_both() -> None:
     assert "typical +5.0% to +7.0%, geometric mean +22.2%" in found
     title = "Kc against Kb, typical lead on open bench: +12.0% to +33.3% at 3840x2160"
     assert title in found
+
+
+def test_repeat_draws_every_run_and_names_the_flagged(figures: dict[str, Figure]) -> None:
+    found = texts(figures["repeat"])
+    title = "Runs stray 0.50% in the calmest scene and 0.90% in the noisiest (average rate)"
+    assert title in found
+    assert "0.90% (0.70–1.40)   Ka, 1920x1080 −20.3%" in found
+    first, second = figures["repeat"].axes
+    drawn = [x for line in first.lines if line.get_marker() == "|" for x in line.get_xdata()]
+    assert drawn == pytest.approx([100 / 100.4 - 1, 101 / 100.4 - 1])
+    # The bad run is beyond the axis of six times 0.9% and is drawn at its edge.
+    (edge,) = (
+        float(x) for line in first.lines if line.get_marker() == "D" for x in line.get_xdata()
+    )
+    assert edge == pytest.approx(-0.054)
+    assert not [line for line in second.lines if line.get_marker() == "D" and len(line.get_xdata())]
+    assert any("1 run beyond the axis" in text for text in found)
+
+
+def test_repeat_without_repeats_is_refused() -> None:
+    answer = examples.repeatability()
+    with pytest.raises(FigureError, match="No cell has repeated runs"):
+        repeat_figure(answer.every_run, answer.scenes.assign(s_r=np.nan), "average")

@@ -1,5 +1,6 @@
 """Terminal tables, as plain text."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -8,6 +9,7 @@ from rich.text import Text
 from scalemodel.data.bench import check_bench
 from scalemodel.views.terminal.ceilings import ceilings_view
 from scalemodel.views.terminal.check import check_sentence, check_view, problems_table
+from scalemodel.views.terminal.comparison import comparison_view
 from scalemodel.views.terminal.explain import explain_view
 from scalemodel.views.terminal.fit import fit_view
 from scalemodel.views.terminal.lead import lead_view
@@ -15,6 +17,7 @@ from scalemodel.views.terminal.order import order_view
 from scalemodel.views.terminal.parts import as_text, by_scene, grid, reasons, stack
 from scalemodel.views.terminal.plan import plan_view
 from scalemodel.views.terminal.prediction import against_view, prediction_view, ranks_view
+from scalemodel.views.terminal.repeat import repeat_view
 from scalemodel.views.words import CAUTION, EXPECTED
 from tests.views import examples
 
@@ -179,3 +182,37 @@ def test_many_reasons_are_counted_the_commonest_first() -> None:
     assert text[0] == "  2 charts: reason 7"
     assert text[-1] == "  2 charts for other reasons: see --format csv"
     assert len(text) == 9
+
+
+def test_repeat_shows_spread_scenes_runs_and_older_results() -> None:
+    found = lines(as_text(repeat_view(examples.repeatability())))
+    assert "metric rates cells s_r range limit r s_R runs for 2%" in found
+    assert "average rate (all) 4 0.60% 0.50…0.80 1.7% – 3" in found
+    assert "1% low: no run." in found
+    assert "Saltmarch | ultra open bench 0.90% 0.70…1.40 1.50× 5" in found
+    assert "4 Ka Saltmarch | ultra 1920x1080 3 80.0 −20.3% 100 (93.1) × 0.004" in found
+    assert "7 Ka Saltmarch | ultra 1920x1080 3 91.0 +0.6% 90.5 (90.5) ○ 0" in found
+    text = " ".join(found)
+    assert "+6.0% 5.0…7.0 ○ no 4 results" in text
+    assert "? not known 1 result" in text
+    assert "Saltmarch | ultra: not all shifted alike; 1 of 2 cards: Ka." in found
+    assert "the shift is against the fit of all else." in text
+    assert "1 change tested again in full shifted nothing by 2%." in found
+
+
+def test_repeat_of_nothing_says_so() -> None:
+    empty = examples.repeatability()
+    nothing = replace(empty, runs=empty.runs.iloc[:0], stale=empty.stale.iloc[:0])
+    found = lines(as_text(repeat_view(nothing)))
+    assert "None." in found
+    assert "No change of game version, driver or date matters." in found
+
+
+def test_comparison_marks_ties_and_what_is_open() -> None:
+    found = lines(as_text(comparison_view(examples.comparison())))
+    assert "▍Kc against Kb open bench" in found
+    assert "3 used, mean +14.6% (+13.0% to +16.0%): different" in found
+    assert "Saltmarch | ultra ≈ +0.4% (−0.6…1.4) +33.3% (32.0…34.6)" in found
+    assert "1 chart: no result of Kb" in found
+    by_cell = lines(as_text(comparison_view(examples.comparison("driver"))))
+    assert "Ka Saltmarch | ultra 1920x1080 ≈ +0.4% (−0.6…1.4)" in by_cell

@@ -1,0 +1,104 @@
+"""The runs of a bench that have a metric, as arrays, with what they agree on."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from scalemodel.data.bench import Bench
+from scalemodel.data.repeats import Agreement, agree, index_by
+from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS, SESSION_COLUMNS
+from scalemodel.errors import ScalemodelError
+from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
+from scalemodel.model.repeatability import Precision, precision
+
+#: Column of results that holds each metric.
+METRIC_COLUMNS = {
+    "average": "avg_fps",
+    "low_1pct": "low_1pct_fps",
+    "low_01pct": "low_01pct_fps",
+}
+
+#: With fewer degrees of freedom between sessions, what they differ by is not known.
+FEWEST_SESSIONS = 5
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Runs with a metric.
+
+    Attributes:
+        table: their rows of the results.
+        log_rate: (runs,) log of the metric.
+        cell, session, chart: (runs,) indices from 0 without gaps, in order of appearance. A session
+            is what was tested of a cell on one date with one driver and game version.
+        version: (runs,) index of a cell at one game version.
+        agreed: what the runs of each cell agree on.
+    """
+
+    table: pd.DataFrame
+    log_rate: FloatArray
+    cell: IntArray
+    session: IntArray
+    chart: IntArray
+    version: IntArray
+    agreed: Agreement
+
+    def spread(self, keep: BoolArray) -> Precision:
+        """Return the spread within and between sessions of some runs."""
+        cell, session = (compact(index[keep]) for index in (self.version, self.session))
+        return precision(self.log_rate[keep], cell, session)
+
+    @property
+    def session_sd(self) -> float:
+        """Sd of what sessions of a cell differ by beyond their runs; 0 where not known."""
+        whole = self.spread(~self.agreed.far)
+        return whole.s_session if whole.dof_session >= FEWEST_SESSIONS else 0.0
+
+    def standard_errors(self) -> FloatArray:
+        """Return (cells,) standard errors of what the cells agree on; NaN without repeats."""
+        runs = np.bincount(self.cell)
+        in_session = np.bincount(self.session)
+        first = np.unique(self.session, return_index=True)[1]
+        share = in_session / runs[self.cell[first]]
+        between = np.bincount(self.cell[first], share**2) * self.session_sd**2
+        return np.asarray(np.sqrt(self.agreed.se**2 + between))
+
+
+def metric_column(metric: str) -> str:
+    """Return the column of results that holds a metric.
+
+    Raises:
+        ScalemodelError: there is no such metric.
+    """
+    if metric not in METRIC_COLUMNS:
+        allowed = ", ".join(METRIC_COLUMNS)
+        raise ScalemodelError(f'"{metric}" is not a metric. Allowed: {allowed}.')
+    return METRIC_COLUMNS[metric]
+
+
+def runs_of(bench: Bench, metric: str) -> Runs:
+    """Take the runs of a bench that have a metric.
+
+    Raises:
+        ScalemodelError: the metric is unknown, or no run of the bench has it.
+    """
+    column = metric_column(metric)
+    table = bench.results[bench.results[column].notna()]
+    if table.empty:
+        raise ScalemodelError(
+            f"{bench.source}: no run has {column}. Fill that column of results, or ask for "
+            "another metric."
+        )
+    log_rate = np.log(table[column].to_numpy(dtype=float))
+    cell, chart = index_by(table, CELL_COLUMNS), index_by(table, CHART_COLUMNS)
+    session = index_by(table, (*CELL_COLUMNS, *SESSION_COLUMNS))
+    version = index_by(table, (*CELL_COLUMNS, "game_version"))
+    return Runs(
+        table, log_rate, cell, session, chart, version, agree(log_rate, cell, session, chart)
+    )
+
+
+def compact(index: IntArray) -> IntArray:
+    """Return an index without gaps."""
+    return np.unique(index, return_inverse=True)[1].astype(np.intp)

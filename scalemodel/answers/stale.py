@@ -1,0 +1,239 @@
+"""Which results can no longer stand beside the new ones, because something changed meanwhile."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from scalemodel.answers.comparison import DIFFERENT, NO_TEST_ERROR, OPEN, TIED, judged
+from scalemodel.answers.runs import Runs
+from scalemodel.answers.same_cells import differences, settled
+from scalemodel.answers.spread import SCENE
+from scalemodel.data.repeats import index_by, robust_sd
+from scalemodel.data.schema import CELL_COLUMNS
+from scalemodel.model.arrays import BoolArray, FloatArray
+from scalemodel.model.equivalence import (
+    ALPHA,
+    Tested,
+    chance_of_one_shift,
+    mean_difference,
+    tested,
+)
+
+if TYPE_CHECKING:
+    from scalemodel.answers.fitting import Fit
+
+#: What may change, and of what a value is usual: a game has its version, a card its driver.
+USUAL_OF = {"game_version": ("platform", "game"), "driver": ("platform", "card")}
+SAME_CELLS, MODEL = "same cells", "model"
+STANDS = {TIED: "yes", DIFFERENT: "no", OPEN: "not known"}
+NOT_AGAIN = "no cell was tested both before and after"
+COLUMNS = (
+    *SCENE,
+    "was",
+    "now",
+    "basis",
+    "cells",
+    "shift",
+    "lower",
+    "upper",
+    "p_common",
+    "moved",
+    "stands",
+    "results",
+    "cards",
+    "reason",
+)
+
+
+@dataclass(frozen=True)
+class Change:
+    """Runs of a scene made before something changed.
+
+    Attributes:
+        scene: platform, game and preset.
+        was, now: what they were made with, and what is usual now.
+        before, after: (runs,) which runs of the scene those are.
+    """
+
+    scene: dict[str, object]
+    was: str
+    now: str
+    before: BoolArray
+    after: BoolArray
+
+
+def stale_rows(runs: Runs, margin: float, level: float, fit: "Fit | None") -> pd.DataFrame:
+    """Return one row a scene and change: the shift, and what becomes of the results before it.
+
+    The shift is that of cells tested both before and after. Where there are none, it is how far
+    the results before it lie from what the fit, if there is one, makes of all others.
+    """
+    rows = [_row(runs, change, margin, level, fit) for change in changes(runs)]
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def changes(runs: Runs) -> Iterator[Change]:
+    """Find what changed: game versions and drivers, and dates where neither did."""
+    table = runs.table.reset_index(drop=True)
+    was, now = _states(table)
+    old = was != ""
+    keys = table[list(SCENE)].assign(was=was, now=now)
+    scene = index_by(table, SCENE)
+    for key, part in keys[old].groupby([*SCENE, "was", "now"], sort=False):
+        before = np.zeros(len(table), dtype=bool)
+        before[part.index] = True
+        after = (scene == scene[part.index[0]]) & ~old
+        names = dict(zip(SCENE, key[:3], strict=True))
+        yield Change(names, str(key[3]), str(key[4]), before, after)
+    yield from _dates(runs, table, old)
+
+
+def _states(table: pd.DataFrame) -> "tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]":
+    """Return (runs,) in words what differs from the usual of now, and the usual; "" if nothing."""
+    was, now = (np.full(len(table), "", dtype=object) for _ in range(2))
+    for column, of in USUAL_OF.items():
+        usual = np.full(len(table), "", dtype=object)
+        for _, part in table.groupby(list(of), sort=False):
+            usual[part.index] = _usual(part, column)
+        values = table[column].to_numpy(dtype=object)
+        other = (values != "") & (values != usual)
+        for text, words in ((was, values), (now, usual)):
+            for i in np.flatnonzero(other):
+                joint = ", " if text[i] else ""
+                text[i] += f"{joint}{column.replace('_', ' ')} {words[i]}"
+    return was, now
+
+
+def _usual(part: pd.DataFrame, column: str) -> str:
+    """Return the value of the latest date; without dates the commonest, the last if equal."""
+    given = part[part[column] != ""]
+    if given.empty:
+        return ""
+    latest = given["date"].max()
+    if latest:
+        given = given[given["date"] == latest]
+    counts = given[column].value_counts(sort=False)
+    return str(counts.index[counts == counts.max()][-1])
+
+
+def _dates(runs: Runs, table: pd.DataFrame, old: BoolArray) -> Iterator[Change]:
+    """Find cells tested on several dates with one version and driver: all but the last date."""
+    kept = table[~old & (table["date"] != "").to_numpy()]
+    last = kept.groupby(list(CELL_COLUMNS), sort=False)["date"].transform("max")
+    earlier = kept[kept["date"] != last]
+    for key, part in earlier.groupby(list(SCENE), sort=False):
+        before, after = (np.zeros(len(table), dtype=bool) for _ in range(2))
+        before[part.index] = True
+        cells = np.isin(runs.cell, runs.cell[before])
+        after[kept.index[(kept["date"] == last).to_numpy()]] = True
+        dates = sorted(set(part["date"]))
+        first = dates[0] if len(dates) == 1 else f"{dates[0]} to {dates[-1]}"
+        newest = str(table.loc[cells & after, "date"].max())
+        yield Change(
+            dict(zip(SCENE, key, strict=True)), f"date {first}", newest, before, after & cells
+        )
+
+
+def _row(
+    runs: Runs, change: Change, margin: float, level: float, fit: "Fit | None"
+) -> dict[str, object]:
+    only_before = change.before & ~np.isin(runs.cell, runs.cell[change.after])
+    cards = sorted(set(runs.table.loc[only_before, "card"]))
+    fixed: dict[str, object] = {
+        **change.scene,
+        "was": change.was,
+        "now": change.now,
+        "results": len(np.unique(runs.cell[only_before])),
+        "cards": ", ".join(cards),
+    }
+    pairs = (
+        differences(settled(runs, change.after, runs.cell), settled(runs, change.before, runs.cell))
+        if np.isin(runs.cell[change.before], runs.cell[change.after]).any()
+        else pd.DataFrame()
+    )
+    if len(pairs):
+        return {**fixed, **_measured(runs, pairs, margin, level)}
+    return {**fixed, **_against_model(runs, change, margin, level, fit)}
+
+
+def _measured(runs: Runs, pairs: pd.DataFrame, margin: float, level: float) -> dict[str, object]:
+    values, ses = (pairs[name].to_numpy(dtype=float) for name in ("difference", "se"))
+    known = not np.isnan(ses).any()
+    if len(pairs) == 1 and not known:
+        shift = float(np.expm1(values[0]))
+        return _shown(SAME_CELLS, 1, None, level) | {"shift": shift, "reason": NO_TEST_ERROR}
+    mean, se, dof = mean_difference(values, np.nan_to_num(ses))
+    if len(pairs) == 1:
+        dof = float(pairs["dof"].iloc[0])
+    common = chance_of_one_shift(values, ses) if known and len(pairs) > 1 else np.nan
+    limit = float(np.log1p(margin))
+    out = _shown(SAME_CELLS, len(pairs), tested(mean, se, dof, limit), level)
+    out |= {"p_common": common, "moved": "all alike" if common >= ALPHA else ""}
+    if common < ALPHA:
+        cards = pairs["unit"].map(dict(zip(runs.cell, runs.table["card"], strict=True)))
+        out["moved"] = _which_moved(pairs, cards, limit)
+        others = tested(mean, float(np.hypot(se, _between(pairs, cards))), dof, limit)
+        out["stands"] = STANDS[str(judged(others, level)["verdict"])]
+    return out
+
+
+def _which_moved(pairs: pd.DataFrame, cards: "pd.Series[Any]", limit: float) -> str:
+    """Name the cards whose own cells shifted, by test error."""
+    moved = []
+    for card, part in pairs.groupby(cards, sort=False):
+        se = float(np.sqrt((part["se"] ** 2).sum())) / len(part)
+        found = tested(float(part["difference"].mean()), se, float(part["dof"].min()), limit)
+        if found.p_different < ALPHA / cards.nunique():
+            moved.append(str(card))
+    names = ", ".join(moved) or "none surely by itself"
+    return f"{len(moved)} of {cards.nunique()} cards: {names}"
+
+
+def _between(pairs: pd.DataFrame, cards: "pd.Series[Any]") -> float:
+    """Return the sd of what cards shift by, beyond test error."""
+    groups = pairs.assign(square=pairs["se"] ** 2).groupby(cards, sort=False)
+    own = groups["square"].sum() / groups.size() ** 2
+    if len(own) == 1:
+        return 0.0
+    beyond = float(groups["difference"].mean().var(ddof=1)) - float(own.mean())
+    return float(np.sqrt(max(beyond, 0.0)))
+
+
+def _shown(basis: str, cells: int, found: Tested | None, level: float) -> dict[str, object]:
+    """Return the columns of a shift."""
+    out: dict[str, object] = {**dict.fromkeys(("shift", "lower", "upper", "p_common"), np.nan)}
+    out |= {"basis": basis, "cells": cells, "moved": "", "stands": STANDS[OPEN], "reason": ""}
+    if found is not None:
+        numbers = judged(found, level)
+        out |= {"shift": numbers["lead"], "lower": numbers["lower"], "upper": numbers["upper"]}
+        out["stands"] = STANDS[str(numbers["verdict"])]
+    return out
+
+
+def _against_model(
+    runs: Runs, change: Change, margin: float, level: float, fit: "Fit | None"
+) -> dict[str, object]:
+    """Take the shift from how far the results lie from the fit, beside how far others do."""
+    if fit is None:
+        return _shown("", 0, None, level) | {"reason": NOT_AGAIN}
+    cells = fit.cells.table[fit.model.kept]
+    groups = cells.assign(away=fit.residuals[fit.model.kept]).groupby(["card", *SCENE], sort=False)
+    away = groups["away"].agg(["mean", "size"])
+    wanted = runs.table.loc[change.before, ["card", *SCENE]].drop_duplicates()
+    old = away.index.isin(pd.MultiIndex.from_frame(wanted))
+    if not old.any() or old.all():
+        return _shown("", 0, None, level) | {"reason": f"{NOT_AGAIN}, and the fit has none of them"}
+    usual = _spread(away.loc[~old, "mean"].to_numpy(dtype=float))
+    count = int(old.sum())
+    shift = -float(away.loc[old, "mean"].mean())
+    se = usual * float(np.sqrt(1 / count + 1 / (~old).sum()))
+    found = tested(shift, se, float((~old).sum() - 1), float(np.log1p(margin)))
+    return _shown(MODEL, int(away.loc[old, "size"].sum()), found, level) | {"reason": NOT_AGAIN}
+
+
+def _spread(values: FloatArray) -> float:
+    one = np.zeros(len(values), dtype=np.intp)
+    return float(robust_sd(values, one, one)[0])

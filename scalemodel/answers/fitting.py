@@ -49,7 +49,8 @@ class Fit:
         model: the fitted model with its joint draws.
         status: "converged", or what did not converge.
         settings: everything that, with the bench's content, determines the fit.
-        left_out: runs and cells not in the fit: card, chart, run and the reason.
+        left_out: runs and cells not in the fit or hardly counting in it: card, chart, run and the
+            reason.
     """
 
     bench: Bench

@@ -26,13 +26,13 @@ runs of a card on a chart make a cell, and its rate is what most of them agree o
 **What is left out, and listed.** Runs marked `exclude`, runs with frame generation on (generated
 frames do not cost the CPU what rendered ones do), runs of cards without a spec sheet, and a run
 given twice. `scalemodel check my-bench --excluded` lists these with the reason. The fit also leaves
-out cells that fell for lack of memory, and runs far from their repeats hardly count in it; to list all
-of them: `scalemodel fit my-bench --left-out`.
+out cells that fell for lack of memory, and runs far from their repeats hardly count in it; to list
+all of them: `scalemodel fit my-bench --left-out`.
 
 **What the fit uses.** Of a spec sheet: vendor, architecture, shaders, boost clock, bandwidth and
 memory size, and the cache and the raster output units if every tested card has them. Of a result:
-its names, the rate or low asked for, and `driver`, `game_version` and `date`, which say what was tested
-together. `repeat` finds results from before a change of these. The other columns are for you.
+its names, the rate or low asked for, and `driver`, `game_version` and `date`, which say what was
+tested together; `repeat` finds results from before a change of these. The other columns are for you.
 
 **Spec sheets for prediction** are a file with the columns of `cards.csv`.
 """

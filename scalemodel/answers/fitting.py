@@ -21,10 +21,9 @@ from scalemodel.answers.repeatability import Repeatability, repeatability
 from scalemodel.data.bench import Bench
 from scalemodel.data.store import code_digest, load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
-from scalemodel.model.arrays import FloatArray, IntArray
+from scalemodel.model.arrays import BoolArray, IntArray
 from scalemodel.model.fitting import ModelFit, fit_model
 from scalemodel.model.inputs import CardSpecs, Observed
-from scalemodel.model.measured import residuals
 from scalemodel.model.settings import FitSettings
 from scalemodel.model.storage import restore_fit, stored_fit
 from scalemodel.model.warm import WarmStart
@@ -122,14 +121,17 @@ class Fit:
         """
         return without(self, cards)
 
+    def without_cells(self, gone: BoolArray) -> "Fit":
+        """Fit again without some cells, (cells,) marked, starting from this fit.
+
+        Raises:
+            ScalemodelError: too few are left.
+        """
+        return _rest(self, ~gone)
+
     def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
         """Say how far card `a` is ahead of card `b`."""
         return lead(self, a, b, level)
-
-    @property
-    def residuals(self) -> FloatArray:
-        """Log rate of each cell over what the fit makes of it, (cells,)."""
-        return residuals(self.model, self.observed)
 
     def repeatability(self, margin: float = 0.02, level: float = 0.8) -> Repeatability:
         """Say how repeatable the runs are, and judge changed results by the fit too."""
@@ -157,9 +159,11 @@ def without(whole: Fit, cards: tuple[str, ...]) -> Fit:
     """
     for card in cards:
         whole.labels.card_index(card)
-    table = whole.cells.table
-    stays = ~table["card"].isin(cards).to_numpy()
-    cells = replace(whole.cells, table=table[stays].reset_index(drop=True))
+    return _rest(whole, ~whole.cells.table["card"].isin(cards).to_numpy(dtype=bool))
+
+
+def _rest(whole: Fit, stays: BoolArray) -> Fit:
+    cells = replace(whole.cells, table=whole.cells.table[stays].reset_index(drop=True))
     settings = FitSettings(HELD_OUT_DRAWS, HELD_OUT_POINTS, whole.seed)
     prepared = _Prepared.from_cells(whole.bench, cells, settings)
     warm = WarmStart(

@@ -31,10 +31,9 @@ from scalemodel.data.bench import Bench
 from scalemodel.data.forecast_file import Forecast
 from scalemodel.data.store import code_digest, load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
-from scalemodel.model.arrays import FloatArray, IntArray
+from scalemodel.model.arrays import BoolArray, IntArray
 from scalemodel.model.fitting import ModelFit, fit_model
 from scalemodel.model.inputs import CardSpecs, Observed
-from scalemodel.model.measured import residuals
 from scalemodel.model.settings import FitSettings
 from scalemodel.model.storage import restore_fit, stored_fit
 from scalemodel.model.warm import WarmStart
@@ -59,7 +58,8 @@ class Fit:
         model: the fitted model with its joint draws.
         status: "converged", or what did not converge.
         settings: everything that, with the bench's content, determines the fit.
-        left_out: runs and cells not in the fit: card, chart, run and the reason.
+        left_out: runs and cells not in the fit or hardly counting in it: card, chart, run and the
+            reason.
     """
 
     bench: Bench
@@ -156,6 +156,14 @@ class Fit:
         """Say how good a forecast was, now that its cards have results in this bench."""
         return score_forecast(self, made, level)
 
+    def without_cells(self, gone: BoolArray) -> "Fit":
+        """Fit again without some cells, (cells,) marked, starting from this fit.
+
+        Raises:
+            ScalemodelError: too few are left.
+        """
+        return _rest(self, ~gone)
+
     def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
         """Say how far card `a` is ahead of card `b`."""
         return lead(self, a, b, level)
@@ -240,9 +248,11 @@ def without(whole: Fit, cards: tuple[str, ...]) -> Fit:
     """
     for card in cards:
         whole.labels.card_index(card)
-    table = whole.cells.table
-    stays = ~table["card"].isin(cards).to_numpy()
-    cells = replace(whole.cells, table=table[stays].reset_index(drop=True))
+    return _rest(whole, ~whole.cells.table["card"].isin(cards).to_numpy(dtype=bool))
+
+
+def _rest(whole: Fit, stays: BoolArray) -> Fit:
+    cells = replace(whole.cells, table=whole.cells.table[stays].reset_index(drop=True))
     settings = FitSettings(HELD_OUT_DRAWS, HELD_OUT_POINTS, whole.seed)
     prepared = _Prepared.from_cells(whole.bench, cells, settings)
     warm = WarmStart(

@@ -131,7 +131,7 @@ def _effects(runs: Runs) -> dict[str, FloatArray]:
     location = runs.agreed.location[cell]
     return {
         "apart": np.expm1(values - location),
-        "weight": runs.agreed.weight,
+        "weight": np.where(runs.agreed.agreed[cell], runs.agreed.weight, np.nan),
         "cell_rate": np.exp(location),
         "mean_with": np.exp(total / count),
         "mean_without": np.exp(without),

@@ -1,6 +1,7 @@
 """The runs of a bench that have a metric, as arrays, with what they agree on."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -49,7 +50,7 @@ class Runs:
         cell, session = (compact(index[keep]) for index in (self.version, self.session))
         return precision(self.log_rate[keep], cell, session)
 
-    @property
+    @cached_property
     def session_sd(self) -> float:
         """Sd of what sessions of a cell differ by beyond their runs; 0 where not known."""
         whole = self.spread(~self.agreed.far)

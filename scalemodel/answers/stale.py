@@ -8,12 +8,14 @@ import numpy as np
 import pandas as pd
 
 from scalemodel.answers.comparison import DIFFERENT, NO_TEST_ERROR, OPEN, TIED, judged
+from scalemodel.answers.expected import Others
 from scalemodel.answers.runs import Runs
 from scalemodel.answers.same_cells import differences, settled
 from scalemodel.answers.spread import SCENE
-from scalemodel.data.repeats import index_by, robust_sd
+from scalemodel.data.repeats import index_by
 from scalemodel.data.schema import CELL_COLUMNS
-from scalemodel.model.arrays import BoolArray, FloatArray
+from scalemodel.errors import ScalemodelError
+from scalemodel.model.arrays import BoolArray
 from scalemodel.model.equivalence import (
     ALPHA,
     Tested,
@@ -64,14 +66,26 @@ class Change:
     before: BoolArray
     after: BoolArray
 
+    def tested_again(self, runs: Runs) -> bool:
+        """Say whether some cell was tested both before and after."""
+        return bool(np.isin(runs.cell[self.before], runs.cell[self.after]).any())
+
 
 def stale_rows(runs: Runs, margin: float, level: float, fit: "Fit | None") -> pd.DataFrame:
     """Return one row a scene and change: the shift, and what becomes of the results before it.
 
     The shift is that of cells tested both before and after. Where there are none, it is how far
-    the results before it lie from what the fit, if there is one, makes of all others.
+    the results before it lie from what a fit without them expects, if there is a fit.
     """
-    rows = [_row(runs, change, margin, level, fit) for change in changes(runs)]
+    found = list(changes(runs))
+    alone = [change.before for change in found if not change.tested_again(runs)]
+    others, why = None, NOT_AGAIN
+    if fit is not None and alone:
+        try:
+            others = Others.of(fit, runs.table[np.logical_or.reduce(alone)])
+        except ScalemodelError:
+            why = f"{NOT_AGAIN}, and too few others are left to fit"
+    rows = [_row(runs, change, margin, level, others, why) for change in found]
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -138,7 +152,7 @@ def _dates(runs: Runs, table: pd.DataFrame, old: BoolArray) -> Iterator[Change]:
 
 
 def _row(
-    runs: Runs, change: Change, margin: float, level: float, fit: "Fit | None"
+    runs: Runs, change: Change, margin: float, level: float, others: Others | None, why: str
 ) -> dict[str, object]:
     only_before = change.before & ~np.isin(runs.cell, runs.cell[change.after])
     cards = sorted(set(runs.table.loc[only_before, "card"]))
@@ -149,14 +163,15 @@ def _row(
         "results": len(np.unique(runs.cell[only_before])),
         "cards": ", ".join(cards),
     }
-    pairs = (
-        differences(settled(runs, change.after, runs.cell), settled(runs, change.before, runs.cell))
-        if np.isin(runs.cell[change.before], runs.cell[change.after]).any()
-        else pd.DataFrame()
-    )
-    if len(pairs):
-        return {**fixed, **_measured(runs, pairs, margin, level)}
-    return {**fixed, **_against_model(runs, change, margin, level, fit)}
+    if change.tested_again(runs):
+        after, before = (settled(runs, keep, runs.cell) for keep in (change.after, change.before))
+        return {**fixed, **_measured(runs, differences(after, before), margin, level)}
+    expected = others.expected(runs.table[change.before]) if others else None
+    if expected is None:
+        reason = f"{NOT_AGAIN}, and no other results compare" if others else why
+        return {**fixed, **_shown("", 0, None, level), "reason": reason}
+    found = tested(expected.shift, expected.se, np.inf, float(np.log1p(margin)))
+    return {**fixed, **_shown(MODEL, expected.cells, found, level), "reason": NOT_AGAIN}
 
 
 def _measured(runs: Runs, pairs: pd.DataFrame, margin: float, level: float) -> dict[str, object]:
@@ -211,29 +226,3 @@ def _shown(basis: str, cells: int, found: Tested | None, level: float) -> dict[s
         out |= {"shift": numbers["lead"], "lower": numbers["lower"], "upper": numbers["upper"]}
         out["stands"] = STANDS[str(numbers["verdict"])]
     return out
-
-
-def _against_model(
-    runs: Runs, change: Change, margin: float, level: float, fit: "Fit | None"
-) -> dict[str, object]:
-    """Take the shift from how far the results lie from the fit, beside how far others do."""
-    if fit is None:
-        return _shown("", 0, None, level) | {"reason": NOT_AGAIN}
-    cells = fit.cells.table[fit.model.kept]
-    groups = cells.assign(away=fit.residuals[fit.model.kept]).groupby(["card", *SCENE], sort=False)
-    away = groups["away"].agg(["mean", "size"])
-    wanted = runs.table.loc[change.before, ["card", *SCENE]].drop_duplicates()
-    old = away.index.isin(pd.MultiIndex.from_frame(wanted))
-    if not old.any() or old.all():
-        return _shown("", 0, None, level) | {"reason": f"{NOT_AGAIN}, and the fit has none of them"}
-    usual = _spread(away.loc[~old, "mean"].to_numpy(dtype=float))
-    count = int(old.sum())
-    shift = -float(away.loc[old, "mean"].mean())
-    se = usual * float(np.sqrt(1 / count + 1 / (~old).sum()))
-    found = tested(shift, se, float((~old).sum() - 1), float(np.log1p(margin)))
-    return _shown(MODEL, int(away.loc[old, "size"].sum()), found, level) | {"reason": NOT_AGAIN}
-
-
-def _spread(values: FloatArray) -> float:
-    one = np.zeros(len(values), dtype=np.intp)
-    return float(robust_sd(values, one, one)[0])

@@ -32,7 +32,7 @@ all of them: `scalemodel fit my-bench --left-out`.
 **What the fit uses.** Of a spec sheet: vendor, architecture, shaders, boost clock, bandwidth and
 memory size, and the cache and the raster output units if every tested card has them. Of a result:
 its names, the rate or low asked for, and `driver`, `game_version` and `date`, which say what was
-tested together. `repeat` finds results from before a change of these. The other columns are for
+tested together; `repeat` finds results from before a change of these. The other columns are for
 you.
 
 **Spec sheets for prediction** are a file with the columns of `cards.csv`.

@@ -4,13 +4,13 @@ The check of a bench warns from it, the cells of a fit are made with it, and the
 question of repeatability shows it.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -41,8 +41,12 @@ SMALLEST_SD = 2e-4
 
 MOST_STEPS, CLOSE = 200, 1e-10
 
-_WINSORISED = float(
-    2 * norm.cdf(HUBER) - 1 + HUBER**2 * 2 * norm.sf(HUBER) - 2 * HUBER * norm.pdf(HUBER)
+_BEYOND = math.erfc(HUBER / math.sqrt(2))
+_WINSORISED = (
+    1
+    - _BEYOND
+    + HUBER**2 * _BEYOND
+    - 2 * HUBER * math.exp(-(HUBER**2) / 2) / math.sqrt(2 * math.pi)
 )
 """Mean square of a standard normal value cut off at plus and minus HUBER."""
 
@@ -54,6 +58,7 @@ class Agreement:
     Attributes:
         location: (cells,) log rate.
         se: (cells,) its standard error from repeats; NaN if the lab has none.
+        agreed: (cells,) more than half of the runs agree; else the median counts.
         weight: (runs,) what each run counts, at most 1.
         scale: (runs,) sd of the log rate of one run on its chart; NaN if the lab has no repeats.
         wide: (runs,) sd by which a run's distance from its cell is judged: the same, but wider in
@@ -67,6 +72,7 @@ class Agreement:
 
     location: FloatArray
     se: FloatArray
+    agreed: NDArray[np.bool_]
     weight: FloatArray
     scale: FloatArray
     wide: FloatArray
@@ -83,8 +89,8 @@ def agree(log_rate: FloatArray, cell: IntArray, session: IntArray, chart: IntArr
     pooled over sessions; a chart's own is mixed with it. The location of a cell maximises a
     density that is normal up to FULL of these standard deviations and falls off like a t with
     three degrees of freedom beyond, starting from the median: one bad run of three hardly moves
-    it. If no more than half of the runs agree, all count alike and the cell's own spread is its
-    standard error.
+    it. If no more than half of the runs agree, the cell shows their median, with the standard error
+    of its own spread.
 
     Args:
         log_rate: (runs,) log rates.
@@ -102,6 +108,7 @@ def agree(log_rate: FloatArray, cell: IntArray, session: IntArray, chart: IntArr
         return Agreement(
             start,
             unknown[: len(start)],
+            np.isfinite(start),
             ones,
             unknown,
             unknown,
@@ -123,6 +130,7 @@ def agree(log_rate: FloatArray, cell: IntArray, session: IntArray, chart: IntArr
     return Agreement(
         settled.location,
         settled.se,
+        settled.agreed,
         settled.weight,
         scale,
         wide,
@@ -152,7 +160,7 @@ class Settled:
 
     Attributes:
         location, se: (cells,) the location and its standard error.
-        weight: (runs,) what each run counts.
+        weight: (runs,) what each run counts; 1 where no majority agrees.
         agreed: (cells,) more than half of the runs agree.
     """
 
@@ -181,7 +189,7 @@ def settle(log_rate: FloatArray, cell: IntArray, scale: FloatArray, wide: FloatA
     squares = np.bincount(cell, (log_rate - mean[cell]) ** 2)
     own = squares / (np.maximum(runs - 1, 1) * runs)
     se = np.sqrt(np.where(agreed, pooled, np.maximum(own, pooled)))
-    return Settled(np.where(agreed, location, mean), se, weight, agreed)
+    return Settled(np.where(agreed, location, medians(log_rate, cell)), se, weight, agreed)
 
 
 def index_by(table: pd.DataFrame, columns: Sequence[str]) -> IntArray:

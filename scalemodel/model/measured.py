@@ -8,7 +8,7 @@ from scipy.stats import t as student
 from scalemodel.model.arrays import FloatArray
 from scalemodel.model.fitting import ModelFit
 from scalemodel.model.inputs import Observed
-from scalemodel.model.likelihood import CellLikelihood, linear_predictors, stage_speeds
+from scalemodel.model.likelihood import linear_predictors, stage_speeds
 from scalemodel.model.linear import draw_gpu_side
 from scalemodel.model.physics import under_ceiling
 
@@ -75,12 +75,6 @@ def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
     sensitivity = (capped.sensitivity * weight).sum(axis=-1).mean(axis=0)
     headroom = ((gpu - capped.log_rate) * weight).sum(axis=-1).mean(axis=0)
     return MeasuredCells(above, sensitivity, headroom)
-
-
-def residuals(fit: ModelFit, observed: Observed) -> FloatArray:
-    """Return (rows,) how far measured log rates are above the model at its most probable."""
-    model = CellLikelihood.of(observed, fit.specs, fit.layout).model(fit.theta)
-    return np.asarray(observed.log_rate - model.log_rate)
 
 
 def ceiling_draws(fit: ModelFit, observed: Observed) -> FloatArray:

@@ -100,7 +100,7 @@ def spread_ratio(
 ) -> tuple[FloatArray, FloatArray]:
     """Return k of each cell, and the chance of a larger one in its chart, (cells,) each.
 
-    k is the sd of a cell over that pooled over its chart (ASTM E691, 15.6; cells are labs there).
+    k is the sd of a cell over that pooled over its chart (ASTM E691; cells are labs there).
     Its square, times the cell's share of the degrees of freedom, has a beta law if all spread
     alike: the exact form of the critical values that E691 tabulates. NaN where a cell has one
     run, or no other cell of its chart has two.
@@ -122,7 +122,7 @@ def spread_ratio(
 
 
 def level_ratio(means: FloatArray) -> FloatArray:
-    """Return h of each mean: its distance from their mean in their sample sds (E691, 15.6)."""
+    """Return h of each mean: its distance from their mean in their sample sds (ASTM E691)."""
     sd = means.std(ddof=1)
     return np.asarray((means - means.mean()) / sd) if sd > 0 else np.zeros(len(means))
 

@@ -11,7 +11,7 @@ from scalemodel.model.arrays import FloatArray, IntArray
 
 LIMIT = 2.8
 """Two results differ by more than this many of their sds once in twenty times: 1.96 sqrt(2), as
-ISO 5725-6:1994, 4.1.4 rounds it."""
+ISO 5725-6:1994 rounds it."""
 
 FEWEST_RUNS, MOST_RUNS = 1.5, 1000.0
 """Real numbers of runs between which the number needed is looked for."""
@@ -61,10 +61,10 @@ class Precision:
 def precision(values: FloatArray, cell: IntArray, session: IntArray) -> Precision:
     """Estimate the spread within and between sessions, pooled over cells.
 
-    With one cell and equal numbers of runs this is ISO 5725-2:1994, 7.4 (ASTM E691, 15.5): labs
+    With one cell and equal numbers of runs this is ISO 5725-2:1994, 7.4 (and ASTM E691): labs
     there are sessions here. A negative variance between sessions is cut to 0. Unequal numbers enter
     by the coefficient of the expected mean square of a nested design (Searle 1971, Linear Models,
-    11.4), which is 7.4.5.2 there for one cell.
+    chapter 11), which is 7.4.5.2 there for one cell.
 
     Args:
         values: (runs,) values.

@@ -62,9 +62,9 @@ def test_false_alarms_over_a_bench(runs: int) -> None:
 
 @pytest.mark.parametrize("runs", [2, 3, 5])
 def test_power_of_the_test_against_the_lab(runs: int) -> None:
-    # A run that is five sds off lies 5 / sqrt(1 + 1 / (runs - 1)) sds from what the others say.
-    # With known sds it is seen if a normal value of that mean is beyond the critical one: 0.83,
-    # 0.87 and 0.92. One bad run in ten cells makes the spread up to 20% wider (with two runs), and t's
+    # A run that is five sds off is 5 / sqrt(1 + 1 / (runs - 1)) sds from what the others say. With
+    # known sds it is seen if a normal value of that mean is beyond the critical one: 0.83, 0.87,
+    # 0.92. One bad run in ten cells makes the spread up to 20% wider (with two runs), and t's
     # critical values are larger. Measured 0.61, 0.77 and 0.89; 400 cells know it within 0.1.
     away, alike = 5 / np.sqrt(runs / (runs - 1)), 1 if runs == 2 else runs
     known = norm.sf(norm.isf(0.005 / alike) - away)

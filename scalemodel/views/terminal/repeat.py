@@ -62,8 +62,8 @@ def repeat_view(answer: Repeatability) -> RenderableType:
     legend = (
         f"s_r: spread of a run within a session, flagged runs aside ({level_words(answer.level)} "
         "ranges).  s_R: with sessions apart.  limit r: 2.8 s_r.\n"
-        "apart: from its cell.  cell: what counts (plain mean of all).  ○ excluded by "
-        "you   × flagged, still counts so much"
+        "apart: from its cell.  cell: what counts (plain mean of all).  ○ excluded by you\n"
+        "× flagged, still counts so much; ? no majority agrees, so the median counts"
     )
     return stack(*parts, note(legend))
 
@@ -121,6 +121,10 @@ def _cell(row: Any) -> str:
     return rate_words(row.cell_rate) + mean
 
 
+def _counts(weight: float) -> str:
+    return "× ?" if math.isnan(weight) else f"× {weight:.2g}"
+
+
 def _run(row: Any) -> list[str | Text]:
     yours = row.found_by == "you"
     return [
@@ -132,7 +136,7 @@ def _run(row: Any) -> list[str | Text]:
         "–" if math.isnan(row.rate) else rate_words(row.rate),
         "–" if math.isnan(row.apart) else lead_words(row.apart),
         _cell(row),
-        Text("○ 0", style="dim") if yours else f"× {row.weight:.2g}",
+        Text("○ 0", style="dim") if yours else _counts(row.weight),
     ]
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit as Fit
     from scalemodel.answers.fitting import fit as fit
+    from scalemodel.answers.reduce import reduce_logs as reduce_logs
     from scalemodel.data.bench import Bench as Bench
     from scalemodel.data.bench import BenchError as BenchError
     from scalemodel.data.bench import check_bench as check_bench
@@ -24,6 +25,7 @@ _HOMES = {
     "fit": "scalemodel.answers.fitting",
     "read_bench": "scalemodel.data.bench",
     "read_specs": "scalemodel.data.bench",
+    "reduce_logs": "scalemodel.answers.reduce",
 }
 
 __all__ = sorted(_HOMES)  # noqa: PLE0605 - the one list of public names is _HOMES

@@ -184,7 +184,7 @@ def open_run(entry: LogEntry) -> tuple[Log, Part]:
 
 def _failed(entry: LogEntry, what: str, allowed: str, fix: str, row: int | None) -> _Result:
     log = ProblemLog()
-    log.error(entry.shown, what, allowed, fix, row=row)
+    log.error(f"{entry.shown} (frames.csv, row {entry.row})", what, allowed, fix, row=row)
     return _Result(failed_row(entry, log.problems(), None), log.problems(), kept=False)
 
 

@@ -12,7 +12,7 @@ import click
 
 from scalemodel.errors import ScalemodelError
 
-COMMANDS = ("tour", "start", "check", "fit", "ceilings", "predict", "lead")
+COMMANDS = ("tour", "start", "check", "reduce", "fit", "ceilings", "predict", "lead")
 """Commands in the order a bench goes through them, each a module of this room."""
 
 INTERRUPTED = 130

@@ -2,7 +2,7 @@
 
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 PATIENCE_S = 2.0
@@ -33,3 +33,22 @@ def waiting(words: str) -> Iterator[None]:
         timer.cancel()
         timer.join()
         progress.stop()
+
+
+@contextmanager
+def counting(words: str) -> Iterator[Callable[[int, int], None]]:
+    """Show words and a bar on the error stream; gives what is told how many of how many are done.
+
+    Only on a terminal.
+    """
+    if not sys.stderr.isatty():
+        yield lambda *_: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    text = TextColumn("{task.description}", markup=False)
+    columns = (text, BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task(words, total=None)
+        yield lambda done, of: progress.update(task, completed=done, total=of)

@@ -11,12 +11,24 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-PROBABILITIES = frozenset({"p_ceiling", "p_faster", "probability", "level", "sensitivity"})
+PROBABILITIES = frozenset(
+    {
+        "p_ceiling",
+        "p_faster",
+        "probability",
+        "level",
+        "sensitivity",
+        "held_share",
+        "missed_share",
+    }
+)
 """Columns with values from 0 to 1."""
 
 RATIOS = frozenset(
     {
         "headroom",
+        "drift",
+        "spike_share",
         "lead",
         "lead_lower",
         "lead_median",
@@ -31,6 +43,15 @@ RATES = frozenset(
     {
         "rate",
         "avg_fps",
+        "avg_lower",
+        "avg_upper",
+        *(
+            f"{low}{definition}_{end}"
+            for low in ("low_1pct", "low_01pct")
+            for definition in ("", "_quantile", "_slowest_mean")
+            for end in ("fps", "lower", "upper")
+        ),
+        "held_at_fps",
         "ceiling_rate",
         "ceiling_low",
         "ceiling_high",

@@ -23,9 +23,13 @@ MS = dict(zip(UNITS, (1e3, 1.0, 1e-3, 1e-6), strict=True))
 FEWEST = 8
 """Rows below which nothing is found from numbers."""
 
+RARELY = 0.02
+"""A clock falls back in fewer of its rows: where two runs are glued together, or it is faulty."""
+
 AGREE = 0.02
 """Two columns tell the same frame times if they differ by less than this share, typically."""
 
+GIVE_BOTH = "give column and unit in frames.csv"
 GIVE_COLUMN = "name one in the cell column of frames.csv"
 
 Sample = NDArray[np.float64]
@@ -101,7 +105,7 @@ def decide(names: Sequence[str], samples: Mapping[int, Sample], column: str, uni
         ]
     elif rows < FEWEST:
         what = f"{rows} rows are too few to find column and unit from the numbers"
-        raise UnreadableError(what, f"at least {FEWEST}", "give column and unit in frames.csv")
+        raise UnreadableError(what, f"at least {FEWEST}", GIVE_BOTH)
     else:
         readings = [r for i, s in samples.items() for r in _readings(i, s)]
     if not readings:
@@ -149,7 +153,7 @@ def _readings(index: int, sample: Sample) -> list[_Reading]:
     if len(finite) < max(FEWEST, 0.9 * len(sample)) or _constant(finite):
         return []
     steps = np.diff(finite)
-    if (steps >= 0).all():
+    if np.mean(steps < 0) < RARELY:
         if steps.min() == steps.max() or np.mean(steps > 0) <= 0.5:  # a counter, or few steps
             return []
         unit = _unit(float(np.median(steps)))
@@ -157,11 +161,7 @@ def _readings(index: int, sample: Sample) -> list[_Reading]:
     if np.mean(finite > 0) < 0.9:
         return []
     unit = _unit(float(np.median(finite)))
-    readings = [_as_told(index, sample, unit, False)] if unit else []
-    unit = _unit(float(np.median(steps)))
-    if unit and np.mean(steps < 0) < 0.02:  # a clock that starts again
-        readings.append(_as_told(index, sample, unit, True))
-    return readings
+    return [_as_told(index, sample, unit, False)] if unit else []
 
 
 def _unit(typical: float) -> str:
@@ -186,11 +186,7 @@ def _choose(names: Sequence[str], readings: list[_Reading], column: str, unit: s
     if len(chosen) != 1:
         listed = "; ".join(reading.words(names) for reading in readings)
         what = f"{len({r.index for r in readings})} columns could be the frame times"
-        if column:
-            what = f"the column {shown(column)} could be read in {len(readings)} ways"
-        raise UnreadableError(
-            f"{what}: {listed}", "one of them", "give column and unit in frames.csv"
-        )
+        raise UnreadableError(f"{what}: {listed}", "one of them", GIVE_BOTH)
     group = sorted(chosen[0], key=lambda r: (r.stamp, -len(np.unique(r.times)), r.index))
     best, clock = group[0], next((r for r in group if r.stamp and r is not group[0]), None)
     if clock is None:
@@ -225,11 +221,11 @@ def _decision(
 def _why_only(reading: _Reading, column: str, unit: str) -> str:
     if column and unit:
         return "as given"
-    rate = f"typically {1000 / reading.typical:.4g} frames per second"
     if column:
-        return f"column as given; the unit makes {rate}"
-    what = "only grows, by" if reading.stamp else "holds"
-    return f"the only column that {what} plausible frame times: {rate}"
+        return "column as given, unit by the size of its numbers"
+    if reading.stamp:
+        return "the only column that grows by plausible frame times"
+    return "the only column of plausible frame times"
 
 
 def _nothing_fits(
@@ -248,4 +244,4 @@ def _nothing_fits(
     if listed:
         what += ": " + ", ".join(listed[:8])
     allowed = "frame times of 0.5 to 200 ms, or a clock that grows by them"
-    return UnreadableError(what, allowed, "give column and unit in frames.csv")
+    return UnreadableError(what, allowed, GIVE_BOTH)

@@ -11,6 +11,7 @@ __all__ = ["LISTED", "PAUSE_MS", "Faults"]
 PAUSE_MS = 60_000.0
 """A frame that takes longer is a pause."""
 
+CORRECT = "delete the row, or correct the clock"
 CUT_OUT = "cut it out with skip_s and length_s, or delete these rows"
 
 
@@ -49,9 +50,8 @@ class Faults:
     def cut_row(self, row: int, text: str) -> None:
         """Note a last row that was not written to its end."""
         what = f"the last row is cut off ({shown(text)}) and left out"
-        self.log.warning(
-            self.file, what, "whole rows", "nothing, if one frame less is fine", row=row
-        )
+        fix = "nothing, if one frame less is fine"
+        self.log.warning(self.file, what, "whole rows", fix, row=row)
 
     def first_row(self, row: int, column: str) -> None:
         """Note a first row without a time, which some programs write."""
@@ -64,7 +64,7 @@ class Faults:
         what = f"a frame time of {value:.6g} ms"
         if np.isnan(value):
             what = "there is no frame time"
-        self._error(what, "times above 0", "delete the row, or correct the clock", row, column)
+        self._error(what, "times above 0", CORRECT, row, column)
 
     def no_step(self, row: int, column: str, step: float, *, again: bool) -> None:
         """Note a clock that stands still, runs backwards, or starts again."""
@@ -81,9 +81,7 @@ class Faults:
             what = f"the clock runs backwards by {-step:.6g} ms"
         else:
             what = f"the clock jumps by {step:.6g} ms"
-        self._error(
-            what, "time stamps that grow", "delete the row, or correct the clock", row, column
-        )
+        self._error(what, "time stamps that grow", CORRECT, row, column)
 
     def paused(self, row: int, column: str, ms: float) -> None:
         """Note a pause."""
@@ -108,6 +106,6 @@ class Faults:
         fix: str,
         row: int,
         column: str | None = None,
-        value: str = "",
+        value: str | None = None,
     ) -> None:
-        self.log.error(self.file, what, allowed, fix, row=row, column=column, value=value or None)
+        self.log.error(self.file, what, allowed, fix, row=row, column=column, value=value)

@@ -16,6 +16,9 @@ SCALE = 200.0
 
 MANY = 10
 
+BEGIN = 256
+"""Frames whose median is the typical time."""
+
 _PIECE = 1 << 16
 
 
@@ -24,7 +27,7 @@ def judge(log: Log, first: int, last: int) -> None:
 
     A pause is a fault only there: what is cut off may hold one.
     """
-    typical = float(np.median(log.times.read(first, min(first + _PIECE, last))))
+    typical = float(np.median(log.times.read(first, min(first + BEGIN, last))))
     fast, slow = typical / SCALE, typical * SCALE
     odd = [
         (at, piece)

@@ -93,8 +93,9 @@ def find_layout(begin: bytes, *, whole_file: bool) -> Layout:
     options = [(d, dec) for d in _DELIMITERS for dec in (".", ",") if (d, dec) != (",", ",")]
     found = [option for option in (_try(lines, d, dec) for d, dec in options) if option]
     if not found:
-        what = f"no row of numbers in the first {min(len(lines), PREAMBLE):,} lines, which begin "
-        what += f"with {shown(lines[0].strip())}"
+        what = (
+            f"no row of numbers among its first lines, which begin with {shown(lines[0].strip())}"
+        )
         raise UnreadableError(what, "one row a frame", "check that this is a frame-time log")
     (_, first, delimiter, decimal) = max(found, key=lambda f: f[0])
     rows = [split(line, delimiter) for line in lines[first:]]

@@ -129,7 +129,7 @@ def in_ms(numbers: Column, ms: float) -> Numbers:
     """Turn numbers of a unit of so many ms into ms; whole ones divide without loss."""
     if ms == 1:
         return np.asarray(numbers, dtype=np.float64)
-    return numbers * ms if ms > 1 else numbers / round(1 / ms)
+    return np.asarray(numbers * ms if ms > 1 else numbers / round(1 / ms), dtype=np.float64)
 
 
 def _impossible(times: Numbers) -> list[int]:

@@ -38,7 +38,7 @@ class Spool:
             return self._parts[0][first:last]
         numbers = np.empty(last - first)
         self._file.seek(8 * first)
-        self._file.readinto(memoryview(numbers).cast("B"))  # type: ignore[attr-defined]
+        self._file.readinto(numbers.data.cast("B"))  # type: ignore[attr-defined]
         return numbers
 
     def close(self) -> None:

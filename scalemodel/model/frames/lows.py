@@ -78,8 +78,8 @@ def order_ranks(count: float, p: float, level: float) -> tuple[int, int]:
     For independent numbers; the chance is at least `level`. A rank of 0 or of more than `count`:
     not bounded on that side.
     """
-    low, high = binom.ppf([(1 - level) / 2, (1 + level) / 2], int(count), p)
-    return int(low), int(high) + 1
+    low, high = (int(binom.ppf(at, int(count), p)) for at in ((1 - level) / 2, (1 + level) / 2))
+    return low, high + 1
 
 
 def quantile_place(count: int, share: float) -> tuple[int, float]:

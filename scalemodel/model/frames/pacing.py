@@ -1,4 +1,4 @@
-"""How a run went: single slow frames, drift, and whether something other than work sets the pace."""
+"""How a run went: slow frames, and whether something other than work sets the pace."""
 
 import math
 from dataclasses import dataclass
@@ -27,7 +27,7 @@ STEADY = 0.005
 """Averages of so many frames this close to each other, as a share, are at one pace."""
 
 MOSTLY, NEARLY_ALL = 0.5, 0.75
-"""Share of averages at one pace, or of frames at multiples of one time, from which a run is held."""
+"""Share of averages at one pace, or of frames at multiples of a time, from which a run is held."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ def running_medians(times: FloatArray) -> FloatArray:
     medians = stretch_medians(times)
     around = np.concatenate([medians[:1], medians, medians[-1:]])
     level = np.maximum(np.maximum(around[:-2], around[1:-1]), around[2:])
-    return level[np.minimum(np.arange(len(times)) // STRETCH, len(level) - 1)]
+    return np.asarray(level[np.minimum(np.arange(len(times)) // STRETCH, len(level) - 1)])
 
 
 def spikes(times: FloatArray) -> BoolArray:

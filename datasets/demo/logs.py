@@ -59,7 +59,7 @@ PASSES = (
 
 
 def _stamps(times: Array) -> str:
-    """Write time stamps in seconds, a frame counter, and the CPU's share of the frame."""
+    """Write a frame counter and time stamps in seconds."""
     clock = 812.5 + np.concatenate([[0.0], np.cumsum(times)]) / 1e3
     rows = [f"{i},{t:.6f}" for i, t in enumerate(clock)]
     return "\n".join(["number,clock", *rows, ""])

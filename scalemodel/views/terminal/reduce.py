@@ -47,8 +47,8 @@ def reduce_view(summary: str, answer: Reduced) -> RenderableType:
     parts += [problem_view(problem) for problem in answer.problems]
     legend = (
         f"Frames per second. 1% low and 0.1% low by {answer.lows}; the last column has both by "
-        f"{other}. Below rates their {level_words(answer.level)} ranges from blocks of frames; … where"
-        " nothing bounds it. Everything: --format csv"
+        f"{other}. Below rates their {level_words(answer.level)} ranges; … where nothing bounds "
+        "them. Everything: --format csv"
     )
     return stack(*parts, note(legend))
 

@@ -34,9 +34,9 @@ memory size, and the cache and the raster output units if every tested card has 
 its names and the rate or low asked for. The other columns are for you, for `check`, which warns
 where a chart mixes game versions, and for tables to come.
 
-**Frame-time logs** lie in the folder `frames` of the bench, under any names: text with any of comma,
-semicolon, tab, bar or space between cells, or Parquet, either packed with gzip or not. frames.csv
-says which log is which run; [reduce.md](reduce.md) turns them into rows for results.csv.
+**Frame-time logs** lie in the folder `frames` of the bench, under any names: text with commas,
+semicolons, tabs, bars or spaces between cells, or Parquet, packed with gzip or not. frames.csv says
+which log is which run; [reduce.md](reduce.md) turns them into rows for results.csv.
 
 **Spec sheets for prediction** are a file with the columns of `cards.csv`.
 """

@@ -52,8 +52,8 @@ def test_a_second_time_is_refused(tmp_path: Path) -> None:
     with pytest.raises(TemplateError) as caught:
         write_template(tmp_path)
     assert str(caught.value) == (
-        f"{tmp_path}: cards.csv, platforms.csv, results.csv, frames.csv, README.md are there already; "
-        "nothing was overwritten. Fix: choose another folder or move what is there."
+        f"{tmp_path}: cards.csv, platforms.csv, results.csv, frames.csv, README.md are there "
+        "already; nothing was overwritten. Fix: choose another folder or move what is there."
     )
 
 

@@ -26,6 +26,9 @@ FEWEST = 8
 RARELY = 0.02
 """A clock falls back in fewer of its rows: where two runs are glued together, or it is faulty."""
 
+COUNTER = 0.9
+"""A counter of frames grows by the same in more than this share of its rows."""
+
 AGREE = 0.02
 """Two columns tell the same frame times if they differ by less than this share, typically."""
 
@@ -154,7 +157,8 @@ def _readings(index: int, sample: Sample) -> list[_Reading]:
         return []
     steps = np.diff(finite)
     if np.mean(steps < 0) < RARELY:
-        if steps.min() == steps.max() or np.mean(steps > 0) <= 0.5:  # a counter, or few steps
+        usual = np.mean(steps == np.median(steps))
+        if usual > COUNTER or np.mean(steps > 0) <= 0.5:
             return []
         unit = _unit(float(np.median(steps)))
         return [_as_told(index, sample, unit, True)] if unit else []

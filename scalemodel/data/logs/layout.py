@@ -20,6 +20,9 @@ SAME = 5
 """Lines in a row that must look alike for the numbers to have begun."""
 
 _DELIMITERS = (",", ";", "\t", "|", " ")
+_NOTHING = frozenset({"", "-", "n/a", "na", "nan", "null", "none", "inf"})
+"""What stands where there is no number."""
+
 _NUMBER = {
     ".": re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII),
     ",": re.compile(r"\s*[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?\s*", re.ASCII),
@@ -34,12 +37,13 @@ class Layout:
         delimiter: what separates cells.
         decimal: "." or ",".
         names: of the columns; "column 1" and so on where the log has none.
-        header: the cells of the header, empty without one.
+        header: the cells of the header, one character a byte; empty without one.
         lines: lines before the first row of numbers.
         start: bytes before it.
         samples: numbers of the first rows, by column; NaN where a cell is none.
         whole: which of these columns hold whole numbers only.
         decimals: fewest decimals of the numbers of the last column, 0 if it has none.
+        heading: lines before the header, or before the numbers if there is none.
     """
 
     delimiter: str
@@ -51,6 +55,7 @@ class Layout:
     samples: dict[int, NDArray[np.float64]]
     whole: frozenset[int]
     decimals: int
+    heading: int
 
     def cells(self, line: str) -> list[str]:
         """Split a line."""
@@ -97,26 +102,51 @@ def find_layout(begin: bytes, *, whole_file: bool) -> Layout:
             f"no row of numbers among its first lines, which begin with {shown(lines[0].strip())}"
         )
         raise UnreadableError(what, "one row a frame", "check that this is a frame-time log")
-    (_, first, delimiter, decimal) = max(found, key=lambda f: f[0])
+    best = max(found, key=lambda one: one.rating)
+    delimiter, decimal, first, width = best.delimiter, best.decimal, best.first, best.width
     rows = [split(line, delimiter) for line in lines[first:]]
-    width = len(rows[0])
-    names, header = _names(lines[:first], delimiter, width)
+    header = tuple(split(lines[best.header], delimiter)) if best.header >= 0 else ()
+    names = tuple(
+        name.encode("latin-1").decode("utf-8", "replace") or f"column {i + 1}"
+        for i, name in enumerate(header or [""] * width)
+    )
+    heading = sum(bool(line.strip()) for line in lines[:first]) - bool(header)
     start = skipped + len("".join(f"{line}\n" for line in lines[:first]).encode("latin-1"))
-    pattern = _NUMBER[decimal]
-    samples, whole = {}, set()
     good = [cells for cells in rows if len(cells) == width]
+    samples, whole = _samples(good, width, _NUMBER[decimal])
+    return Layout(
+        delimiter,
+        decimal,
+        names,
+        header,
+        first,
+        start,
+        samples,
+        whole,
+        _decimals(good, decimal),
+        heading,
+    )
+
+
+def _samples(
+    rows: list[list[str]], width: int, pattern: re.Pattern[str]
+) -> tuple[dict[int, NDArray[np.float64]], frozenset[int]]:
+    """Give the numbers of each column that has some, and which columns have whole ones only."""
+    samples, whole = {}, set()
     for index in range(width):
-        cells = [row[index] for row in good]
+        cells = [row[index] for row in rows]
         numbers = [float(c.replace(",", ".")) if pattern.fullmatch(c) else np.nan for c in cells]
         if np.isfinite(numbers).mean() > 0.5:
             samples[index] = np.array(numbers)
             if all(cell.lstrip("+-").isdigit() for cell in cells if cell):
                 whole.add(index)
-    last = [row[-1].partition(decimal)[2] for row in good if pattern.fullmatch(row[-1])]
-    decimals = min((len(digits) for digits in last), default=0)
-    return Layout(
-        delimiter, decimal, names, header, first, start, samples, frozenset(whole), decimals
-    )
+    return samples, frozenset(whole)
+
+
+def _decimals(rows: list[list[str]], decimal: str) -> int:
+    """Give the fewest decimals in the last column; the last row may be cut off."""
+    digits = [len(row[-1].partition(decimal)[2]) for row in rows[:-1]]
+    return min(digits, default=0)
 
 
 def _text(begin: bytes) -> tuple[str, int]:
@@ -131,38 +161,65 @@ def _text(begin: bytes) -> tuple[str, int]:
     return begin[mark:].decode("latin-1"), mark
 
 
-def _try(
-    lines: list[str], delimiter: str, decimal: str
-) -> tuple[tuple[int, int, int, int], int, str, str] | None:
+@dataclass(frozen=True)
+class _Found:
+    """Where the numbers of a log begin if its cells are separated in one way.
+
+    Attributes:
+        rating: how well that suits, the higher the better.
+        delimiter, decimal: the way.
+        first: first line of numbers.
+        header: line of the header, or -1.
+        width: cells a row.
+    """
+
+    rating: tuple[int, int, int, int]
+    delimiter: str
+    decimal: str
+    first: int
+    header: int
+    width: int
+
+
+def _try(lines: list[str], delimiter: str, decimal: str) -> _Found | None:
     """Find where numbers begin if cells are separated so; rate how well that suits.
 
-    The better of two has more numbers a row; then a header as wide as the rows; then fewer cells
-    that are no numbers; then a decimal point.
+    The better of two ways has a header as wide as the rows; then more numbers a row; then fewer
+    cells that are no numbers; then a decimal point.
     """
     pattern = _NUMBER[decimal]
-    for first in range(min(len(lines), PREAMBLE)):
-        rows = [split(line, delimiter) for line in lines[first : first + SAME] if line.strip()]
-        if not rows or not lines[first].strip():
+    for steady in range(min(len(lines), PREAMBLE)):
+        rows = [split(line, delimiter) for line in lines[steady : steady + SAME] if line.strip()]
+        if not rows or not lines[steady].strip():
             continue
         numeric = [{i for i, c in enumerate(row) if pattern.fullmatch(c)} for row in rows]
         always = set.intersection(*numeric)
+        width = len(rows[0])
         if len({len(row) for row in rows[: SAME - 1]}) > 1 or not always:
             continue
-        before = [line for line in lines[:first] if line.strip()]
-        headed = bool(before) and len(split(before[-1], delimiter)) == len(rows[0])
+        before = [split(line, delimiter) for line in lines[:steady]]
+        first, header = _begin(before, width, always, pattern)
+        headed = header >= 0 or not any(line.strip() for line in lines[:first])
+        headed &= all(len(row) == width for row in before[first:] if any(row))
         parts = any("." in rows[0][i] or "," in rows[0][i] for i in always)
-        rest = len(rows[0]) - len(always)
-        rating = (int(headed or not before), len(always), -rest, int(parts or decimal == "."))
-        return rating, first, delimiter, decimal
+        rating = (int(headed), len(always), len(always) - width, int(parts or decimal == "."))
+        return _Found(rating, delimiter, decimal, first, header, width)
     return None
 
 
-def _names(
-    before: list[str], delimiter: str, width: int
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Give the names of the columns and the cells of the header."""
-    rows = [split(line, delimiter) for line in before if line.strip()]
-    header = tuple(rows[-1]) if rows and len(rows[-1]) == width else ()
-    header = tuple(name.encode("latin-1").decode("utf-8", "replace") for name in header)
-    names = [name or f"column {i + 1}" for i, name in enumerate(header)]
-    return tuple(names) or tuple(f"column {i + 1}" for i in range(width)), header
+def _begin(
+    before: list[list[str]], width: int, always: set[int], pattern: re.Pattern[str]
+) -> tuple[int, int]:
+    """Find the first row and the header among the lines before steady numbers.
+
+    Faulty rows may be among them: the numbers begin after the last line that looks like a header,
+    or, without one, at the first line that has numbers where the steady ones have them.
+    """
+    for at in range(len(before) - 1, -1, -1):
+        names = [cell for cell in before[at] if cell.lower() not in _NOTHING]
+        if len(before[at]) == width and names and not any(map(pattern.fullmatch, names)):
+            return at + 1, at
+    for at, row in enumerate(before):
+        if len(row) == width and all(pattern.fullmatch(row[i]) for i in always):
+            return at, -1
+    return len(before), -1

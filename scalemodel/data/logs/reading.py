@@ -3,7 +3,7 @@
 import bisect
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO, Self
 
@@ -86,6 +86,9 @@ def _text(stream: IO[bytes], file: str, column: str, unit: str) -> FrameMaker:
     begin = stream.read(BEGIN)
     layout = find_layout(begin, whole_file=len(begin) < BEGIN)
     decision = decide(layout.names, layout.samples, column, unit)
+    if layout.heading:
+        passed = f"{layout.heading} line{'s' if layout.heading > 1 else ''} of heading passed over"
+        decision = replace(decision, why=f"{decision.why}; {passed}")
     places = _places(decision)
     try:
         return _gathered(quick_segments(stream, layout, places), decision, Faults(file))

@@ -62,6 +62,8 @@ class Counter:
 
     def add(self, times: FloatArray) -> None:
         """Count a piece; every time lies between the shortest and the longest allowed."""
+        if not len(times):
+            return
         keys = _key(times) - _FIRST
         low = int(keys.min())
         found = np.bincount(keys - low)

@@ -67,8 +67,8 @@ def block_length(numbers: FloatArray) -> int:
     window = np.minimum(1.0, 2 * (1 - lags / max(reach, 1)))
     spectrum = covariance[0] + 2 * np.sum(window * covariance[lags])
     slope = 2 * np.sum(window * lags * covariance[lags])
-    if spectrum <= 0:
-        return 1
+    if spectrum <= 0:  # the numbers make up for each other, as frame times under a cap do
+        return longest
     best = (2 * slope**2 / (4 / 3 * spectrum**2) * n) ** (1 / 3)
     return int(np.clip(np.ceil(best), 1, longest))
 

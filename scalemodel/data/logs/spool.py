@@ -1,13 +1,14 @@
-"""Frame times kept aside while a log is read: in memory, then in a file that has no name."""
+"""Frame times kept aside while a log is read: in memory, or in a file that has no name."""
 
+import bisect
 import tempfile
 from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
 
-IN_MEMORY = 1 << 21
-"""Frames up to which nothing goes to disk: 16 MB."""
+IN_MEMORY = 1 << 24
+"""Frames up to which nothing goes to disk: 134 MB."""
 
 Numbers = NDArray[np.float64]
 
@@ -19,27 +20,34 @@ class Spool:
         """Start empty."""
         self.count = 0
         self._parts: list[Numbers] = []
-        self._waiting = 0
+        self._begins: list[int] = []
         self._file: IO[bytes] | None = None
 
     def append(self, numbers: Numbers) -> None:
         """Add numbers at the end; the array must not be changed afterwards."""
-        self.count += len(numbers)
-        self._waiting += len(numbers)
+        if not len(numbers):
+            return
         self._parts.append(numbers)
-        if self._file is not None or self._waiting > IN_MEMORY:
+        self._begins.append(self.count)
+        self.count += len(numbers)
+        if self.count > IN_MEMORY:
             self._to_file()
 
     def read(self, first: int, last: int) -> Numbers:
         """Give the numbers `first` to `last` (not included)."""
-        if self._file is None:
-            if len(self._parts) != 1:
-                self._parts = [np.concatenate([*self._parts, np.empty(0)])]
-            return self._parts[0][first:last]
-        numbers = np.empty(last - first)
-        self._file.seek(8 * first)
-        self._file.readinto(numbers.data.cast("B"))  # type: ignore[attr-defined]
-        return numbers
+        if first >= last:
+            return np.empty(0)
+        if self._file is not None:
+            numbers = np.empty(last - first)
+            self._file.seek(8 * first)
+            self._file.readinto(numbers.data.cast("B"))  # type: ignore[attr-defined]
+            return numbers
+        found, at = [], bisect.bisect_right(self._begins, first) - 1
+        while first < last:
+            begin, part = self._begins[at], self._parts[at]
+            found.append(part[first - begin : last - begin])
+            first, at = begin + len(part), at + 1
+        return found[0] if len(found) == 1 else np.concatenate(found)
 
     def close(self) -> None:
         """Give memory and disk back."""
@@ -52,4 +60,4 @@ class Spool:
             self._file = tempfile.TemporaryFile(buffering=0)  # noqa: SIM115 - closed by close
         for part in self._parts:
             self._file.write(np.ascontiguousarray(part).data)
-        self._parts, self._waiting = [], 0
+        self._parts, self._begins = [], []

@@ -28,26 +28,28 @@ class UnevenError(Exception):
 
 @dataclass(frozen=True)
 class _Lines:
-    """Whole lines of a log; the last may lack its end."""
+    """Whole lines of a log, good until the next ones are taken; the last may lack its end."""
 
-    content: bytes
+    content: memoryview
     last: bool
 
 
 def _segments(stream: IO[bytes], layout: Layout, size: int) -> Iterator[_Lines]:
     stream.seek(layout.start)
-    rest = b""
+    buffer, kept = bytearray(size), 0
     while True:
-        taken = stream.read(size)
+        if kept == len(buffer):  # a line longer than the buffer
+            buffer = buffer + bytes(len(buffer))
+        taken = stream.readinto(memoryview(buffer)[kept:])  # type: ignore[attr-defined]
         if not taken:
             break
-        content = rest + taken
-        end = content.rfind(b"\n") + 1
-        content, rest = content[:end], content[end:]
-        if content:
-            yield _Lines(content, False)
-    if rest:
-        yield _Lines(rest, True)
+        end = buffer.rfind(b"\n", 0, kept + taken) + 1
+        if end:
+            yield _Lines(memoryview(buffer)[:end], False)
+        rest = buffer[end : kept + taken]
+        buffer[: len(rest)], kept = rest, len(rest)
+    if kept:
+        yield _Lines(memoryview(buffer)[:kept], True)
 
 
 def quick_segments(
@@ -79,7 +81,7 @@ def quick_segments(
     )
     row = layout.lines + 1
     for lines in _segments(stream, layout, size):
-        if lines.last and _may_be_cut(lines.content.decode("latin-1"), layout, columns):
+        if lines.last and _may_be_cut(bytes(lines.content).decode("latin-1"), layout, columns):
             raise UnevenError
         try:
             table = pa_csv.read_csv(pa.py_buffer(lines.content), read, parse, convert)
@@ -110,7 +112,7 @@ def slow_segments(
     """Give the numbers of some columns row by row, and note every row that is not as it should."""
     width, row = len(layout.names), layout.lines
     for lines in _segments(stream, layout, SEGMENT):
-        text = lines.content.decode("latin-1")
+        text = bytes(lines.content).decode("latin-1")
         if lines.last and _may_be_cut(text, layout, columns):
             faults.cut_row(row + 1, text.strip())
             return

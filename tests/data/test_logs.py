@@ -94,8 +94,8 @@ def test_a_clock_beside_bears_out_the_frame_times(tmp_path: Path) -> None:
 def test_several_columns_that_could_be_it_are_listed(tmp_path: Path) -> None:
     text = columns("gpu,cpu,index", TIMES, TIMES[::-1] * 0.5, np.arange(4000.0))
     assert refused(tmp_path, text) == (
-        '2 columns could be the frame times: "gpu" (frame times in ms: 83.35 frames per second); '
-        '"cpu" (frame times in ms: 166.9 frames per second). Allowed: one of them. '
+        '2 columns could be the frame times: "gpu" (frame times in ms: 83.48 frames per second); '
+        '"cpu" (frame times in ms: 167.3 frames per second). Allowed: one of them. '
         "Fix: give column and unit in frames.csv."
     )
     log = read(tmp_path, text, " CPU ")

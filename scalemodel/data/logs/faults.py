@@ -4,9 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from scalemodel.data.problems import LISTED, ProblemLog, shown
+from scalemodel.data.problems import ProblemLog, shown
 
-__all__ = ["LISTED", "PAUSE_MS", "Faults"]
 
 PAUSE_MS = 60_000.0
 """A frame that takes longer is a pause."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scalemodel.data.problems import shown
 from scalemodel.data.rows import SAVE_UTF8, UTF8, UnreadableError
 
-BEGIN = 1 << 16
+BEGIN = 1 << 15
 """Bytes looked at to find the layout."""
 
 PREAMBLE = 200
@@ -22,6 +22,9 @@ SAME = 5
 _DELIMITERS = (",", ";", "\t", "|", " ")
 _NOTHING = frozenset({"", "-", "n/a", "na", "nan", "null", "none", "inf"})
 """What stands where there is no number."""
+
+_ALONE = [(";", "."), (";", ",")]
+"""For logs of one column: a delimiter that does not matter."""
 
 _NUMBER = {
     ".": re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII),
@@ -70,6 +73,10 @@ class Layout:
 
 def split(line: str, delimiter: str) -> list[str]:
     """Split a line into stripped cells."""
+    if not line.strip():
+        return []
+    if '"' not in line:
+        return [cell.strip() for cell in line.split(delimiter)]
     try:
         cells = next(csv.reader([line], delimiter=delimiter), [])
     except csv.Error:
@@ -95,8 +102,7 @@ def find_layout(begin: bytes, *, whole_file: bool) -> Layout:
         lines.pop()
     if not any(line.strip() for line in lines):
         raise UnreadableError("the log is empty", "rows of numbers", "fill it or take it out")
-    options = [(d, dec) for d in _DELIMITERS for dec in (".", ",") if (d, dec) != (",", ",")]
-    found = [option for option in (_try(lines, d, dec) for d, dec in options) if option]
+    found = [one for one in (_try(lines, *option) for option in _options(text)) if one]
     if not found:
         what = (
             f"no row of numbers among its first lines, which begin with {shown(lines[0].strip())}"
@@ -149,6 +155,14 @@ def _decimals(rows: list[list[str]], decimal: str) -> int:
     return min(digits, default=0)
 
 
+def _options(text: str) -> list[tuple[str, str]]:
+    """Give the delimiters and decimal signs that may be meant: those that occur."""
+    delimiters = [sign for sign in _DELIMITERS if sign in text] or [","]
+    decimals = [".", ","] if "," in text else ["."]
+    options = [(delimiter, decimal) for delimiter in delimiters for decimal in decimals]
+    return [*(option for option in options if option != (",", ",")), *_ALONE[: len(decimals)]]
+
+
 def _text(begin: bytes) -> tuple[str, int]:
     if begin[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raise UnreadableError("the text is saved as UTF-16", UTF8, SAVE_UTF8)
@@ -188,16 +202,17 @@ def _try(lines: list[str], delimiter: str, decimal: str) -> _Found | None:
     cells that are no numbers; then a decimal point.
     """
     pattern = _NUMBER[decimal]
+    begin = [split(line, delimiter) for line in lines[: PREAMBLE + SAME]]
     for steady in range(min(len(lines), PREAMBLE)):
-        rows = [split(line, delimiter) for line in lines[steady : steady + SAME] if line.strip()]
-        if not rows or not lines[steady].strip():
+        rows = [row for row in begin[steady : steady + SAME] if any(row)]
+        if not rows or not any(begin[steady]):
             continue
         numeric = [{i for i, c in enumerate(row) if pattern.fullmatch(c)} for row in rows]
         always = set.intersection(*numeric)
         width = len(rows[0])
         if len({len(row) for row in rows[: SAME - 1]}) > 1 or not always:
             continue
-        before = [split(line, delimiter) for line in lines[:steady]]
+        before = begin[:steady]
         first, header = _begin(before, width, always, pattern)
         headed = header >= 0 or not any(line.strip() for line in lines[:first])
         headed &= all(len(row) == width for row in before[first:] if any(row))

@@ -4,9 +4,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scalemodel.data.logs.columns import MS, Decision
-from scalemodel.data.logs.faults import LISTED, PAUSE_MS, Faults
+from scalemodel.data.logs.faults import PAUSE_MS, Faults
 from scalemodel.data.logs.spool import Numbers, Spool
 from scalemodel.data.logs.text import Column
+from scalemodel.data.problems import STOP
 
 SHORTEST_MS, LONGEST_MS = 2.0**-19, 2.0**27
 """Frame times beyond these are in no unit at all: 2 ns and a day and a half."""
@@ -78,7 +79,7 @@ class FrameMaker:
         left_out = int(not self._begun)
         if not len(steps) or (steps.min() >= 0 and steps.max() < PAUSE_MS):
             return
-        for place in np.flatnonzero((steps < 0) | (steps >= PAUSE_MS))[: LISTED + 1]:
+        for place in np.flatnonzero((steps < 0) | (steps >= PAUSE_MS))[:STOP]:
             step, row = float(steps[place]), row_at(rows, int(place) + left_out)
             if step < 0:
                 again = self._clock.again(int(place) + left_out)
@@ -137,4 +138,4 @@ def _impossible(times: Numbers) -> list[int]:
     if not len(times) or (times.min() > SHORTEST_MS and times.max() < LONGEST_MS):
         return []
     possible = (times > SHORTEST_MS) & (times < LONGEST_MS)
-    return [int(place) for place in np.flatnonzero(~possible)]
+    return [int(place) for place in np.flatnonzero(~possible)[:STOP]]

@@ -10,7 +10,7 @@ from typing import IO, Self
 from scalemodel.data.logs.columns import Decision, decide
 from scalemodel.data.logs.faults import Faults
 from scalemodel.data.logs.layout import BEGIN, find_layout
-from scalemodel.data.logs.making import FrameMaker
+from scalemodel.data.logs.making import FrameMaker, row_at
 from scalemodel.data.logs.opening import digest_of, fingerprint, open_log
 from scalemodel.data.logs.parquet import ParquetLog
 from scalemodel.data.logs.spool import Spool
@@ -106,5 +106,6 @@ def _gathered(segments: Iterator[Segment], decision: Decision, faults: Faults) -
     for rows, columns in segments:
         frames.take(rows, columns)
         if faults.log.hopeless(faults.file):
+            faults.log.stopped(faults.file, row_at(rows, len(columns[0]) - 1))
             break
     return frames

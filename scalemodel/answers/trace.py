@@ -80,7 +80,7 @@ def _along(part: Part) -> tuple[pd.DataFrame, Counts]:
             "fastest_ms": np.minimum.reduceat(times, begins),
             "slowest_ms": np.maximum.reduceat(times, begins),
             "running_median_ms": level[begins],
-            "spikes": np.add.reduceat(slow.astype(np.int64), begins),
+            "spikes": np.bincount(slow // size, minlength=len(begins)),
         }
         rows.append(pd.DataFrame(step))
     return pd.concat(rows, ignore_index=True), counter.counts()

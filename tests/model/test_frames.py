@@ -98,7 +98,7 @@ def test_long_runs_are_exact_too(count: int) -> None:
         assert_allclose(low.quantile.time, np.quantile(times, 1 - share), rtol=1e-13)
         worst = slow[: math.ceil(share * count)]
         assert_allclose(low.slowest_mean.time, worst.mean(), rtol=1e-13)
-    assert run.spikes == np.count_nonzero(spikes(times))
+    assert run.spikes == len(spikes(times))
     assert_allclose(run.spike_share, times[spikes(times)].sum() / times.sum(), rtol=1e-12)
 
 
@@ -154,9 +154,9 @@ def test_counts_are_exact_between_bins() -> None:
 
 def test_a_hitch_is_a_spike_and_a_cut_to_a_heavy_scene_is_not() -> None:
     times = np.concatenate([np.full(700, 5.0), np.full(900, 14.0)])
-    assert not spikes(times).any()
+    assert not len(spikes(times))
     times[[300, 1200]] = 11.0, 29.0
-    assert list(np.flatnonzero(spikes(times))) == [300, 1200]
+    assert list(spikes(times)) == [300, 1200]
 
 
 @pytest.mark.parametrize("count", [1, 31, 32, 64, 95, 96, 97, 1000])

@@ -6,7 +6,6 @@ import numpy as np
 
 from scalemodel.data.problems import ProblemLog, shown
 
-
 PAUSE_MS = 60_000.0
 """A frame that takes longer is a pause."""
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from scalemodel.model.arrays import BoolArray, FloatArray
+from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.frames.counts import Counts
 
 STRETCH = 64
@@ -63,15 +63,24 @@ def running_medians(times: FloatArray) -> FloatArray:
     These are the stretch the frame is in and its neighbours, so that a cut from a light to a
     heavy scene is not taken for a spike.
     """
-    medians = stretch_medians(times)
-    around = np.concatenate([medians[:1], medians, medians[-1:]])
-    level = np.maximum(np.maximum(around[:-2], around[1:-1]), around[2:])
+    level = _levels(times)
     return np.asarray(level[np.minimum(np.arange(len(times)) // STRETCH, len(level) - 1)])
 
 
-def spikes(times: FloatArray) -> BoolArray:
-    """Tell which frames take more than twice the running median."""
-    return np.asarray(times > SPIKE * running_medians(times))
+def spikes(times: FloatArray) -> IntArray:
+    """Give the places of the frames that take more than twice the running median."""
+    level = SPIKE * _levels(times)
+    whole = (len(level) - 1) * STRETCH
+    body = times[:whole].reshape(-1, STRETCH) > level[:-1, None]
+    rest = np.flatnonzero(times[whole:] > level[-1]) + whole
+    return np.concatenate([np.flatnonzero(body), rest])
+
+
+def _levels(times: FloatArray) -> FloatArray:
+    """Give the running median in each stretch."""
+    medians = stretch_medians(times)
+    around = np.concatenate([medians[:1], medians, medians[-1:]])
+    return np.maximum(np.maximum(around[:-2], around[1:-1]), around[2:])
 
 
 def hold(frames: Counts, averages: Counts | None) -> Hold:

@@ -162,14 +162,14 @@ def _first_look(source: FrameSource) -> _Look:
     moments: list[tuple[float, float, float]] = []
     batches: list[FloatArray] = []
     slow, slow_time = 0, []
-    for piece, is_spike in zip(pieces(source), _spikes(source), strict=True):
+    for piece, slow_ones in zip(pieces(source), _slow_frames(source), strict=True):
         counter.add(piece)
         averages.add(_means(piece, TOGETHER))
         batches.append(_means(piece, batch_frames))
         square = piece * piece
         moments.append((float(piece.sum()), float(square.sum()), float((square * piece).sum())))
-        slow += int(np.count_nonzero(is_spike))
-        slow_time.append(float(piece[is_spike].sum()))
+        slow += len(slow_ones)
+        slow_time.append(float(slow_ones.sum()))
     total, squares, cubes = (math.fsum(column) for column in zip(*moments, strict=True))
     return _Look(
         total,
@@ -192,12 +192,14 @@ def _means(times: FloatArray, frames: int) -> FloatArray:
     return np.asarray(times[: whole * frames].reshape(whole, frames).mean(axis=1))
 
 
-def _spikes(source: FrameSource) -> Iterator[np.ndarray[tuple[int, ...], np.dtype[np.bool_]]]:
-    """Tell piece by piece which frames are spikes; a piece is looked at with its neighbours."""
+def _slow_frames(source: FrameSource) -> Iterator[FloatArray]:
+    """Give the times of the spikes of each piece; a piece is looked at with its neighbours."""
     for first in range(0, source.count, PIECE):
         last = min(first + PIECE, source.count)
         begin, end = max(first - STRETCH, 0), min(last + STRETCH + STRETCH // 2, source.count)
-        yield spikes(source.read(begin, end))[first - begin : last - begin]
+        around = source.read(begin, end)
+        found = spikes(around)
+        yield around[found[(found >= first - begin) & (found < last - begin)]]
 
 
 def _sum(source: FrameSource, first: int, last: int) -> float:

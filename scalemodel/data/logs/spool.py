@@ -2,6 +2,7 @@
 
 import bisect
 import tempfile
+from threading import Lock
 from typing import IO
 
 import numpy as np
@@ -14,7 +15,7 @@ Numbers = NDArray[np.float64]
 
 
 class Spool:
-    """A row of numbers that is first written and then read, in any pieces."""
+    """Numbers that are first written and then read, in any pieces and by several threads."""
 
     def __init__(self) -> None:
         """Start empty."""
@@ -22,6 +23,7 @@ class Spool:
         self._parts: list[Numbers] = []
         self._begins: list[int] = []
         self._file: IO[bytes] | None = None
+        self._lock = Lock()
 
     def append(self, numbers: Numbers) -> None:
         """Add numbers at the end; the array must not be changed afterwards."""
@@ -39,8 +41,9 @@ class Spool:
             return np.empty(0)
         if self._file is not None:
             numbers = np.empty(last - first)
-            self._file.seek(8 * first)
-            self._file.readinto(numbers.data.cast("B"))  # type: ignore[attr-defined]
+            with self._lock:
+                self._file.seek(8 * first)
+                self._file.readinto(numbers.data.cast("B"))  # type: ignore[attr-defined]
             return numbers
         found, at = [], bisect.bisect_right(self._begins, first) - 1
         while first < last:

@@ -5,6 +5,7 @@ always falls into the same bin and counting costs next to nothing.
 """
 
 from dataclasses import dataclass
+from threading import Lock
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,11 +55,12 @@ class Counts:
 
 
 class Counter:
-    """Counts frame times piece by piece."""
+    """Counts frame times piece by piece, also from several threads."""
 
     def __init__(self) -> None:
         """Start at none."""
         self._counts = np.zeros(_BINS, dtype=np.int64)
+        self._lock = Lock()
 
     def add(self, times: FloatArray) -> None:
         """Count a piece; every time lies between the shortest and the longest allowed."""
@@ -67,7 +69,8 @@ class Counter:
         keys = _key(times) - _FIRST
         low = int(keys.min())
         found = np.bincount(keys - low)
-        self._counts[low : low + len(found)] += found
+        with self._lock:
+            self._counts[low : low + len(found)] += found
 
     def counts(self) -> Counts:
         """Give what was counted, without the empty bins at both ends."""

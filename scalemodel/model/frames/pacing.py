@@ -80,7 +80,7 @@ def _levels(times: FloatArray) -> FloatArray:
     """Give the running median in each stretch."""
     medians = stretch_medians(times)
     around = np.concatenate([medians[:1], medians, medians[-1:]])
-    return np.maximum(np.maximum(around[:-2], around[1:-1]), around[2:])
+    return np.asarray(np.maximum(np.maximum(around[:-2], around[1:-1]), around[2:]))
 
 
 def hold(frames: Counts, averages: Counts | None) -> Hold:

@@ -1,7 +1,7 @@
 """One run from its frame times, in two goes through them: rates, lows, and how the run went."""
 
 import math
-from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -155,33 +155,65 @@ class _Look:
 
 
 def _first_look(source: FrameSource) -> _Look:
-    """Go through the run once."""
-    counter, averages = Counter(), Counter()
+    """Go through the run once, in a long run two pieces at a time."""
     batch_frames = 1 << max(math.ceil(math.log2(source.count / MOST_BATCHES)), 0)
-    batch_frames = min(batch_frames, PIECE)
-    moments: list[tuple[float, float, float]] = []
-    batches: list[FloatArray] = []
-    slow, slow_time = 0, []
-    for piece, slow_ones in zip(pieces(source), _slow_frames(source), strict=True):
-        counter.add(piece)
-        averages.add(_means(piece, TOGETHER))
-        batches.append(_means(piece, batch_frames))
-        square = piece * piece
-        moments.append((float(piece.sum()), float(square.sum()), float((square * piece).sum())))
-        slow += len(slow_ones)
-        slow_time.append(float(slow_ones.sum()))
-    total, squares, cubes = (math.fsum(column) for column in zip(*moments, strict=True))
+    look = _Looking(source, min(batch_frames, PIECE), Counter(), Counter())
+    firsts = range(0, source.count, PIECE)
+    if len(firsts) == 1:
+        looks = [look.at(0)]
+    else:
+        with ThreadPoolExecutor(2) as threads:
+            looks = list(threads.map(look.at, firsts))
+    total, squares, cubes, slow_time = (
+        math.fsum(column) for column in zip(*(one.sums for one in looks), strict=True)
+    )
     return _Look(
         total,
         squares,
         cubes,
-        slow,
-        math.fsum(slow_time),
-        counter.counts(),
-        averages,
-        np.concatenate(batches),
-        batch_frames,
+        sum(one.spikes for one in looks),
+        slow_time,
+        look.counter.counts(),
+        look.averages,
+        np.concatenate([one.batch_means for one in looks]),
+        look.batch_frames,
     )
+
+
+@dataclass(frozen=True)
+class _PieceLook:
+    """What a piece comes to: its batches, its spikes, the sums of times, squares, cubes, spikes."""
+
+    batch_means: FloatArray
+    spikes: int
+    sums: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
+class _Looking:
+    """Looks at pieces, in any order and side by side: only whole numbers are added up here."""
+
+    source: FrameSource
+    batch_frames: int
+    counter: Counter
+    averages: Counter
+
+    def at(self, first: int) -> _PieceLook:
+        """Look at the piece that begins at a frame, with its neighbours for the spikes."""
+        last = min(first + PIECE, self.source.count)
+        begin = max(first - STRETCH, 0)
+        end = min(last + STRETCH + STRETCH // 2, self.source.count)
+        around = self.source.read(begin, end)
+        piece = around[first - begin : last - begin]
+        self.counter.add(piece)
+        self.averages.add(_means(piece, TOGETHER))
+        found = spikes(around)
+        slow = around[found[(found >= first - begin) & (found < last - begin)]]
+        square = piece * piece
+        sums = (float(part.sum()) for part in (piece, square, square * piece, slow))
+        times, squares, cubes, slow_time = sums
+        means = _means(piece, self.batch_frames)
+        return _PieceLook(means, len(slow), (times, squares, cubes, slow_time))
 
 
 def _means(times: FloatArray, frames: int) -> FloatArray:
@@ -190,16 +222,6 @@ def _means(times: FloatArray, frames: int) -> FloatArray:
         return times
     whole = len(times) // frames
     return np.asarray(times[: whole * frames].reshape(whole, frames).mean(axis=1))
-
-
-def _slow_frames(source: FrameSource) -> Iterator[FloatArray]:
-    """Give the times of the spikes of each piece; a piece is looked at with its neighbours."""
-    for first in range(0, source.count, PIECE):
-        last = min(first + PIECE, source.count)
-        begin, end = max(first - STRETCH, 0), min(last + STRETCH + STRETCH // 2, source.count)
-        around = source.read(begin, end)
-        found = spikes(around)
-        yield around[found[(found >= first - begin) & (found < last - begin)]]
 
 
 def _sum(source: FrameSource, first: int, last: int) -> float:

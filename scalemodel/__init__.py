@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from scalemodel.answers.comparison import compare as compare
     from scalemodel.answers.fitting import Fit as Fit
     from scalemodel.answers.fitting import fit as fit
+    from scalemodel.answers.reduce import reduce_logs as reduce_logs
     from scalemodel.answers.repeatability import Repeatability as Repeatability
     from scalemodel.answers.repeatability import repeatability as repeatability
     from scalemodel.data.bench import Bench as Bench
@@ -34,6 +35,7 @@ _HOMES = {
     "read_forecast": "scalemodel.data.forecast_file",
     "read_specs": "scalemodel.data.bench",
     "repeatability": "scalemodel.answers.repeatability",
+    "reduce_logs": "scalemodel.answers.reduce",
 }
 
 __all__ = sorted(_HOMES)  # noqa: PLE0605 - the one list of public names is _HOMES

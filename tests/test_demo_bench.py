@@ -60,6 +60,8 @@ def test_the_demo_reads_without_errors_and_warns_of_its_planted_faults_only() ->
 
 def test_size_and_shape(results: pd.DataFrame) -> None:
     assert (generate.BENCH_FOLDER / "results.csv").stat().st_size < 1.2e6
+    logs = (generate.BENCH_FOLDER / "frames").iterdir()
+    assert sum(log.stat().st_size for log in logs) < 3e5
     assert results["card"].nunique() == 24
     assert results["game"].nunique() == 12
     assert results.groupby(["game", "preset"]).ngroups == 15

@@ -39,12 +39,14 @@ def metadata(wheel: zipfile.ZipFile) -> Message:
 
 def test_the_wheel_carries_the_demo_bench(wheel: zipfile.ZipFile) -> None:
     names = set(wheel.namelist())
-    for name in ("cards.csv", "platforms.csv", "results.csv", "specs.csv"):
+    for name in ("cards.csv", "platforms.csv", "results.csv", "specs.csv", "frames.csv"):
         assert f"scalemodel/demo/{name}" in names
         assert (
             wheel.read(f"scalemodel/demo/{name}")
             == (ROOT / "scalemodel" / "demo" / name).read_bytes()
         )
+    logs = [path.name for path in (ROOT / "scalemodel" / "demo" / "frames").iterdir()]
+    assert {f"scalemodel/demo/frames/{log}" for log in logs} <= names
 
 
 def test_the_wheel_carries_every_module_and_the_mark_of_a_typed_package(

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from datasets.demo import bench, scenario, truth
+from datasets.demo import bench, logs, scenario, truth
 from datasets.labsim.world import truth_tables
 
 SEED = 12
@@ -23,11 +23,13 @@ def tables(seed: int = SEED) -> dict[str, pd.DataFrame]:
         "cards": sheet[world.tested],
         "platforms": pd.DataFrame(scenario.PLATFORM_TABLE),
         "results": results,
+        "frames": logs.listing(),
         "specs": sheet[~world.tested],
         "truth": cells.round(3),
         "truth_ceilings": ceilings.round(3),
         "truth_faults": truth.faults(world, cells, results),
         "truth_flips": truth.flips(world, seed, results),
+        "truth_logs": logs.truth(world, seed),
     }
 
 
@@ -38,6 +40,8 @@ def files(seed: int = SEED) -> dict[Path, bytes]:
         folder = TRUTH_FOLDER if name.startswith("truth") else BENCH_FOLDER
         text = table.to_csv(index=False, lineterminator="\n")
         made[folder / f"{name}.csv"] = text.encode("utf-8")
+    for name, content in logs.contents(scenario.world(seed), seed).items():
+        made[BENCH_FOLDER / "frames" / name] = content
     return made
 
 

@@ -85,6 +85,26 @@ def run_passes(
     cpu_noise, gpu_noise: frames x columns.
     """
     cpu, gpu = cpu_ms * cpu_noise, gpu_ms * gpu_noise
+    frames = gpu.shape[0]
+    times, latency, last = play(cpu, gpu, cap_ms)
+    paced = np.maximum(cpu, cap_ms)
+    low = np.quantile(times, [0.99, 0.999], axis=0)
+    return PassStats(
+        average=1e3 * frames / last,
+        low_1pct=1e3 / low[0],
+        low_01pct=1e3 / low[1],
+        gpu_rate=1e3 / gpu.mean(axis=0),
+        cpu_rate=1e3 / paced.mean(axis=0),
+        cpu_share=(paced > gpu).mean(axis=0),
+        latency_ms=latency / frames,
+    )
+
+
+def play(cpu: Array, gpu: Array, cap_ms: Array) -> tuple[Array, Array, Array]:
+    """Return frame times (frames x columns), the sum of latencies, and when the last frame ended.
+
+    All in milliseconds, from the times that CPU and GPU take for each frame.
+    """
     frames, columns = gpu.shape
     start = np.full(columns, -np.inf)
     cpu_end = gpu_end = gpu_end_2 = np.zeros(columns)
@@ -97,17 +117,7 @@ def run_passes(
         times[i] = end - gpu_end
         latency += end - start
         gpu_end_2, gpu_end = gpu_end, end
-    paced = np.maximum(cpu, cap_ms)
-    low = np.quantile(times, [0.99, 0.999], axis=0)
-    return PassStats(
-        average=1e3 * frames / gpu_end,
-        low_1pct=1e3 / low[0],
-        low_01pct=1e3 / low[1],
-        gpu_rate=1e3 / gpu.mean(axis=0),
-        cpu_rate=1e3 / paced.mean(axis=0),
-        cpu_share=(paced > gpu).mean(axis=0),
-        latency_ms=latency / frames,
-    )
+    return times, latency, gpu_end
 
 
 def average_columns(stats: PassStats, group: int) -> PassStats:

@@ -217,11 +217,6 @@ class Fit:
         time = Time(hours, minutes_per_run, minutes_per_swap)
         return plan(self, time, Asked(specs, lead, ceiling), only, level, in_hand=in_hand)
 
-    @property
-    def residuals(self) -> FloatArray:
-        """Log rate of each cell over what the fit makes of it, (cells,)."""
-        return residuals(self.model, self.observed)
-
     def repeatability(self, margin: float = 0.02, level: float = 0.8) -> Repeatability:
         """Say how repeatable the runs are, and judge changed results by the fit too."""
         return repeatability(self.bench, self.metric, margin, level, self)

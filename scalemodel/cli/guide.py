@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
     from scalemodel.answers.fitting import Fit
 
-BENCH_FILES = ("cards.csv", "platforms.csv", "results.csv")
+BENCH_FILES = ("cards.csv", "platforms.csv", "results.csv", "frames.csv")
+LOG_SHOWN = "t80-saltmarch-1440.csv.gz"
 SPECS_FILE = "specs.csv"
 LEAD = ("Ostrel T80", "Ostrel F90")
 AGAINST = ("Ostrel T60", "Ostrel T80")
@@ -41,6 +42,7 @@ def guide(folder: Path) -> None:
     bench, specs = write_demo(folder)
     click.echo(f"Wrote an invented bench to {bench}. Nothing in it is a real product.")
     _check(bench)
+    _reduce(folder, bench)
     with_fit = fitted(bench, "average")
     _say("fit", f"scalemodel fit {_quoted(bench)}", str(with_fit))
     _table(folder / "fit.csv", with_fit.table)
@@ -71,13 +73,15 @@ def write_demo(folder: Path) -> tuple[Path, Path]:
     source = files("scalemodel") / "demo"
     content = {folder / "bench" / name: (source / name).read_bytes() for name in BENCH_FILES}
     content[folder / SPECS_FILE] = (source / SPECS_FILE).read_bytes()
+    for log in sorted((source / "frames").iterdir(), key=lambda log: log.name):
+        content[folder / "bench" / "frames" / log.name] = log.read_bytes()
     if not _is_free(folder) and not all(_holds(path, data) for path, data in content.items()):
         raise TourError(
             f"{folder}: there is something else here already; nothing was overwritten. "
             "Fix: name a new folder, as in: scalemodel tour another-folder"
         )
     try:
-        (folder / "bench").mkdir(parents=True, exist_ok=True)
+        (folder / "bench" / "frames").mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise TourError(
             f"{folder}: this folder cannot be made ({error.strerror}). "
@@ -105,6 +109,19 @@ def _check(bench: Path) -> None:
     for problem in report.problems:
         click.echo(textwrap.indent(textwrap.fill(str(problem), WIDTH), "      "))
     _table(bench.parent / "check.csv", problems_table(report.problems))
+
+
+def _reduce(folder: Path, bench: Path) -> None:
+    from scalemodel.answers.reduce import reduce_logs
+    from scalemodel.cli.reduce import draw_runs
+
+    answer = reduce_logs(bench, level=LEVEL)
+    _say("reduce", f"scalemodel reduce {_quoted(bench)} -o runs.csv", str(answer))
+    for problem in answer.problems:
+        click.echo(textwrap.indent(textwrap.fill(str(problem), WIDTH), "      "))
+    _table(folder / "runs.csv", answer.table)
+    shown = answer.table[answer.table["file"] == LOG_SHOWN]
+    draw_runs(bench, shown, folder / "run.png")
 
 
 def _ceilings(folder: Path, bench: Path, fit: "Fit") -> None:
@@ -197,6 +214,7 @@ def _table(path: Path, table: "pd.DataFrame") -> None:
 
 QUESTIONS = {
     "check": "is the data sound?",
+    "reduce": "what do the frame-time logs come to?",
     "fit": "what did the model learn?",
     "repeat": "how repeatable are the runs, and which results can no longer be used?",
     "ceilings": "which charts compare cards, which show the CPU limit?",
@@ -208,6 +226,7 @@ QUESTIONS = {
 
 LOOK_AT = {
     "check": "Look at: check.csv. Warnings do not stop anything; they are worth a second look.",
+    "reduce": "Look at: runs.csv, rows for results.csv, and run.png. One log is faulty on purpose.",
     "fit": "Look at: fit.csv. The fit is kept beside the bench, so the next questions are quick.",
     "ceilings": "Look at: ceilings.png. Hollow marks are the CPU's rate, not the card's.",
     "predict": "Look at: predict-*.png. An estimate from the spec sheet, not a measurement.",

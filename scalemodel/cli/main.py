@@ -16,6 +16,7 @@ COMMANDS = (
     "tour",
     "start",
     "check",
+    "reduce",
     "repeat",
     "fit",
     "ceilings",

@@ -36,6 +36,11 @@ class Output:
     file: Path | None
 
     @property
+    def on_terminal(self) -> bool:
+        """Whether a person sees the table at once."""
+        return self.file is None and self.format == "table"
+
+    @property
     def format(self) -> str:
         """The format asked for; else by the ending of the file; else by where output goes."""
         if self.chosen:

@@ -3,7 +3,7 @@
 import hashlib
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 
@@ -44,7 +44,8 @@ class Bench:
         excluded: runs left out: row, ids, avg_fps and the reason.
         problems: the warnings.
         reading: how each file was read.
-        digest: sha256 of the content of the files, whatever their path and time.
+        digest: sha256 of the content of the files that answers rest on, whatever their path and
+            time; the list of frame logs is not one of them.
     """
 
     source: str
@@ -182,6 +183,16 @@ def _names(folder: Path, path: str, log: ProblemLog) -> frozenset[str] | None:
     return None
 
 
+def table_file(
+    folder: Path, path: str, table: schema.Table, log: ProblemLog, *, required: bool
+) -> Path | None:
+    """Give the file of one table of the bench in a folder; None with errors in the log."""
+    names = _names(folder, path, log)
+    if names is None:
+        return None
+    return _find(folder, names, replace(table, required=required), log)
+
+
 def _find(folder: Path, names: frozenset[str], table: schema.Table, log: ProblemLog) -> Path | None:
     """Give the file of a table, if it is there and there is only one."""
     wanted = f"{table.name}.csv", f"{table.name}.parquet"
@@ -249,7 +260,8 @@ def _platforms(platforms: TypedTable | None, results: TypedTable, log: ProblemLo
 
 
 def _digest(tables: Mapping[str, TypedTable]) -> str:
-    text = "".join(f"{name} {table.digest}\n" for name, table in sorted(tables.items()))
+    used = sorted(name for name in tables if name != schema.FRAMES.name)
+    text = "".join(f"{name} {tables[name].digest}\n" for name in used)
     return hashlib.sha256(text.encode()).hexdigest()
 
 

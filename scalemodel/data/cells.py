@@ -45,6 +45,8 @@ def parser(column: Column, decimal: str) -> Callable[[str], Parsed]:
             return parse_resolution
         case "date":
             return parse_date
+        case "choice":
+            return lambda text: parse_choice(text, column)
         case _:
             return lambda text: text
 
@@ -93,6 +95,14 @@ def parse_flag(text: str) -> Parsed:
     if word in _YES or word in _NO:
         return word in _YES
     return Complaint(f"{shown(text)} is neither yes nor no")
+
+
+def parse_choice(text: str, column: Column) -> Parsed:
+    """Read one of a few words; an empty cell stays empty."""
+    word = " ".join(text.lower().split())
+    if not word or word in column.choices:
+        return word
+    return Complaint(f"{shown(text)} is not one of the words allowed")
 
 
 def parse_resolution(text: str) -> Parsed:

@@ -35,6 +35,10 @@ its names, the rate or low asked for, and `driver`, `game_version` and `date`, w
 tested together; `repeat` finds results from before a change of these. The other columns are for
 you.
 
+**Frame-time logs** lie in the folder `frames` of the bench, under any names: text with commas,
+semicolons, tabs, bars or spaces between cells, or Parquet, packed with gzip or not. frames.csv says
+which log is which run; [reduce.md](reduce.md) turns them into rows for results.csv.
+
 **Spec sheets for prediction** are a file with the columns of `cards.csv`.
 """
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["id", "text", "number", "flag", "resolution", "date"]
+Kind = Literal["id", "text", "number", "flag", "resolution", "date", "choice"]
 
 
 @dataclass(frozen=True)
@@ -21,6 +21,7 @@ class Column:
         low_open: the smallest number itself is not allowed.
         high: largest number allowed.
         unless: a flag column that excuses an empty cell.
+        choices: what a cell of kind "choice" may hold.
     """
 
     name: str
@@ -33,6 +34,7 @@ class Column:
     low_open: bool = True
     high: float = float("inf")
     unless: str = ""
+    choices: tuple[str, ...] = ()
 
     @property
     def allowed(self) -> str:
@@ -50,6 +52,8 @@ class Column:
                 words = "a date such as 2026-03-14, 2026-03 or 2026"
             case "id":
                 words = "text in one line"
+            case "choice":
+                words = f"{', '.join(self.choices[:-1])} or {self.choices[-1]}"
             case _:
                 words = "any text"
         return words if self.required or self.kind == "text" else f"{words}, or nothing"
@@ -81,6 +85,10 @@ def _number(
 
 def _count(name: str, meaning: str, example: str, high: float) -> Column:
     return Column(name, "number", meaning, example, low_open=False, high=high)
+
+
+def _seconds(name: str, meaning: str, example: str, *, low_open: bool) -> Column:
+    return Column(name, "number", meaning, example, "s", low_open=low_open, high=1e6)
 
 
 def _text(name: str, meaning: str, example: str) -> Column:
@@ -163,12 +171,41 @@ RESULTS = Table(
     ),
 )
 
-TABLES = (CARDS, PLATFORMS, RESULTS)
+UNITS = ("s", "ms", "us", "ns")
+"""Units of frame times; "s stamp" and so on: time stamps in that unit."""
+
+FRAMES = Table(
+    "frames",
+    "one row a run that is still a log of its frames: which file in the folder frames it is in",
+    False,
+    (
+        _id("file", "log in the folder frames beside this file", "example-60-run-1.csv"),
+        _id("card", "name of the card, as in cards.csv", "Example 60"),
+        _id("platform", "name of the platform", "Example bench"),
+        _id("game", "name of the game", "Example game"),
+        _id("preset", "settings; upscaling and ray tracing are part of them", "High"),
+        Column("resolution", "resolution", "width x height", "2560x1440", required=True),
+        _id("run", "number of the pass within its cell", "2"),
+        _text("column", "which column of the log to use; empty: found from the numbers", "frame"),
+        Column(
+            "unit",
+            "choice",
+            "unit of that column; empty: found from the numbers",
+            "ms",
+            choices=(*UNITS, *(f"{unit} stamp" for unit in UNITS)),
+        ),
+        _seconds("skip_s", "left out at the begin of the log, as warm-up", "5", low_open=False),
+        _seconds("length_s", "used after that; empty: up to the end", "60", low_open=True),
+    ),
+)
+
+TABLES = (CARDS, PLATFORMS, RESULTS, FRAMES)
 
 DERIVED = {
     "cards": ("row", "bandwidth_gbs", "shader_rate", "raster_rate"),
     "platforms": ("row",),
     "results": ("row", "scene", "width", "height", "pixels"),
+    "frames": ("row",),
 }
 """Columns the reader works out itself; a file cannot bring its own."""
 

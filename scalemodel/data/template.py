@@ -28,6 +28,9 @@ example row, and keep the header. Then run `scalemodel check` on this folder.
   Runs of one card, platform, game, preset and resolution are repeats of each other: number them.
 - A run with frame generation on is listed but not used: generated frames do not cost the CPU what
   rendered ones do.
+- Frame-time logs that are still to be reduced go into a folder `frames` beside these files;
+  frames.csv names them, and `scalemodel reduce` turns them into rows for results.csv. Without
+  such logs delete frames.csv.
 - A card that you cannot test yet has a row with the same columns as cards.csv in a file of its
   own, given to `scalemodel predict`.
 """

@@ -22,6 +22,8 @@ PROBABILITIES = frozenset(
         "sensitivity",
         "pit",
         "surprise",
+        "held_share",
+        "missed_share",
     }
 )
 """Columns with values from 0 to 1."""
@@ -29,6 +31,8 @@ PROBABILITIES = frozenset(
 RATIOS = frozenset(
     {
         "headroom",
+        "drift",
+        "spike_share",
         "lead",
         "lead_lower",
         "lead_median",
@@ -54,6 +58,15 @@ RATES = frozenset(
         "rate",
         "measured",
         "avg_fps",
+        "avg_lower",
+        "avg_upper",
+        *(
+            f"{low}{definition}_{end}"
+            for low in ("low_1pct", "low_01pct")
+            for definition in ("", "_quantile", "_slowest_mean")
+            for end in ("fps", "lower", "upper")
+        ),
+        "held_at_fps",
         "ceiling_rate",
         "ceiling_low",
         "ceiling_high",

@@ -26,20 +26,36 @@ def tour(folder: Path) -> Result:
 
 
 def test_the_tour_answers_every_question_and_keeps_the_results(
-    fit: FakeFit, tmp_path: Path
+    fit: FakeFit, tmp_path: Path, demo_folder: Path
 ) -> None:
     folder = tmp_path / "tour"
     result = tour(folder)
     assert result.exit_code == 0
     made = {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
-    tables = {"check.csv", "fit.csv", "ceilings.csv", "ceilings-charts.csv", "predict.csv"}
+    made = {path for path in made if ".scalemodel" not in path}
+    tables = {
+        "check.csv",
+        "runs.csv",
+        "fit.csv",
+        "ceilings.csv",
+        "ceilings-charts.csv",
+        "predict.csv",
+    }
     tables |= {"lead.csv", "explain.csv", "order.csv", "plan.csv"}
     tables |= {"repeat.csv", "repeat-runs.csv", "repeat-stale.csv"}
     figures = {"ceilings.png", "lead.png", "explain.png", "order.png", "plan.png", "repeat.png"}
+    figures |= {"run.png"}
     figures |= {f"predict-new-{n}-open-bench.png" for n in (1, 2, 3)}
-    bench = {f"bench/{name}.csv" for name in ("cards", "platforms", "results")}
+    bench = {f"bench/{name}.csv" for name in ("cards", "platforms", "results", "frames")}
+    bench |= {f"bench/frames/{log.name}" for log in (demo_folder / "frames").iterdir()}
     assert made == bench | tables | figures | {"specs.csv"}
-    for words in ("Sound: 24 cards", "Ceilings in words.", "Prediction in words.", CAUTION):
+    for words in (
+        "Sound: 24 cards",
+        "Reduced 5 of 6 logs to runs",
+        "Ceilings in words.",
+        "Prediction in words.",
+        CAUTION,
+    ):
         assert words in " ".join(result.stdout.split())
     first, second = guide_module.LEAD
     assert f'$ scalemodel lead {folder}/bench "{first}" "{second}"' in result.stdout

@@ -38,7 +38,7 @@ def check_view(report: CheckReport) -> RenderableType:
     rows = [_reading(one) for one in report.reading]
     parts += [heading("check", report.source), Text(), grid(columns, rows, "No file was read.")]
     if report.problems:
-        parts += [Text(), *(_problem(problem) for problem in report.problems)]
+        parts += [Text(), *(problem_view(problem) for problem in report.problems)]
     if not report.excluded.empty:
         parts += [Text(), note("Runs left out:"), *reasons(report.excluded["reason"], "run")]
     return stack(*parts)
@@ -56,6 +56,7 @@ def _reading(file: FileReading) -> list[str]:
     return [file.name, f"{file.rows:,}", file.encoding, separator, decimal]
 
 
-def _problem(problem: Problem) -> RenderableType:
+def problem_view(problem: Problem) -> RenderableType:
+    """Show one problem."""
     style = "bold" if problem.severity == "error" else "dim"
     return Padding(Text.assemble((problem.severity, style), f"  {problem}"), (0, 2))

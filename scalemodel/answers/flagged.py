@@ -68,22 +68,24 @@ def _statistics(runs: Runs) -> dict[str, FloatArray | list[str]]:
     agreed, mates = runs.agreed, runs.agreed.together
     if agreed.run_sd is None:
         nothing = np.full(len(mates), np.nan)
-        return {**dict.fromkeys(("sds", "p", "k", "h"), nothing), "found_by": [""] * len(mates)}
+        none = dict.fromkeys(("apart", "sds", "p", "k", "h"), nothing)
+        return {**none, "found_by": [""] * len(mates)}
     count = np.bincount(mates)
     alpha = ALPHA / max(int((count > 1).sum()), 1)
-    weight = settle(runs.log_rate, mates, agreed.scale, agreed.scale).weight
-    sds = apart_from_others(runs.log_rate, mates, weight, agreed.scale)
+    found = settle(runs.log_rate, mates, agreed.scale, agreed.scale)
+    apart = np.expm1(runs.log_rate - found.location[mates])
+    sds = apart_from_others(runs.log_rate, mates, found.weight, agreed.scale)
     p = chance_of_farthest(sds, agreed.scale_dof, count[mates])
     k, p_k = spread_ratio(runs.log_rate, mates, runs.chart)
     h, p_h = _sessions(runs)
-    found = {
+    hits = {
         "lab": p < alpha,
         "own cell": _by_itself(runs, alpha),
         "spread (k)": (p_k < alpha)[mates] & _farthest(mates, sds),
         "session (h)": p_h < alpha,
     }
-    names = [", ".join(name for name, hit in found.items() if hit[i]) for i in range(len(mates))]
-    return {"sds": sds, "p": p, "k": k[mates], "h": h, "found_by": names}
+    names = [", ".join(name for name, hit in hits.items() if hit[i]) for i in range(len(mates))]
+    return {"apart": apart, "sds": sds, "p": p, "k": k[mates], "h": h, "found_by": names}
 
 
 def _by_itself(runs: Runs, alpha: float) -> BoolArray:
@@ -122,17 +124,15 @@ def _sessions(runs: Runs) -> tuple[FloatArray, FloatArray]:
 
 
 def _effects(runs: Runs) -> dict[str, FloatArray]:
-    """Return how far each run is from its cell, and the cell's mean with and without it."""
+    """Return what each run counts, what its cell shows, and its mean with and without the run."""
     cell, values = runs.cell, runs.log_rate
     count = np.bincount(cell)[cell]
     total = np.bincount(cell, values)[cell]
     alone = count == 1
     without = np.where(alone, np.nan, (total - values) / np.where(alone, 1, count - 1))
-    location = runs.agreed.location[cell]
     return {
-        "apart": np.expm1(values - location),
         "weight": np.where(runs.agreed.agreed[cell], runs.agreed.weight, np.nan),
-        "cell_rate": np.exp(location),
+        "cell_rate": np.exp(runs.agreed.location)[cell],
         "mean_with": np.exp(total / count),
         "mean_without": np.exp(without),
     }

@@ -23,16 +23,16 @@ from scalemodel.views.tables import rows_of
 from scalemodel.views.words import METRIC_WORDS, count_words, lead_words, short_scene, shortened
 
 ROW, TOP, GAP = 0.3, 0.3, 0.24  # inches: a scene, the heading of a panel, between panels
-LABELS, RIGHT = 2.75, 3.2  # inches beside the axes
+LABELS, RIGHT = 2.75, 3.75  # inches beside the axes
 REACH = 6.0
 """Repeatability sds of the noisiest scene that the axis spans either way."""
 
 
 def repeat_figure(every_run: pd.DataFrame, scenes: pd.DataFrame, metric: str) -> Figure:
-    """Draw every run's distance from its cell and each scene's repeatability, a panel a platform.
+    """Draw how far every run is from its repeats and each scene's spread, a panel a platform.
 
     Args:
-        every_run: one row a run: card, chart, run, rate, cell_rate and found_by.
+        every_run: one row a run: card, chart, run, apart and found_by.
         scenes: one row a scene and platform: metric, s_r with its range, times_lab and noisy.
         metric: of the runs.
 
@@ -42,7 +42,7 @@ def repeat_figure(every_run: pd.DataFrame, scenes: pd.DataFrame, metric: str) ->
     here = scenes[(scenes["metric"] == metric) & scenes["s_r"].notna()]
     if here.empty:
         raise FigureError("No cell has repeated runs; there is nothing to draw.")
-    away = every_run.assign(away=every_run["rate"] / every_run["cell_rate"] - 1)
+    away = every_run.assign(away=every_run["apart"])
     reach = REACH * float(here["s_r"].max())
     platforms = list(dict.fromkeys(here["platform"]))
     head = headline(_title(here, metric), _lines(away, reach))
@@ -59,7 +59,7 @@ def repeat_figure(every_run: pd.DataFrame, scenes: pd.DataFrame, metric: str) ->
             _limits(axes, reach, last=platform == platforms[-1])
             _panel(axes, platform, part, away[away["platform"] == platform], reach)
             down += len(part) * ROW + TOP + GAP
-        axes.set_xlabel("run against what its cell agrees on", loc="left")
+        axes.set_xlabel("run against what its repeats agree on", loc="left")
     return figure
 
 
@@ -145,7 +145,7 @@ def _scene(axes: Axes, row: int, scene: Any, runs: pd.DataFrame, reach: float) -
     if marked.any():
         worst = runs[marked].sort_values("away", key=abs, ascending=False).iloc[0]
         words += (
-            f"   {shortened(worst['card'], 18)}, {worst['resolution']} {lead_words(worst['away'])}"
+            f"   {shortened(worst['card'], 16)}, {worst['resolution']} {lead_words(worst['away'])}"
         )
         words += f", {int(marked.sum()) - 1} more" if marked.sum() > 1 else ""
     axes.text(
@@ -155,6 +155,6 @@ def _scene(axes: Axes, row: int, scene: Any, runs: pd.DataFrame, reach: float) -
         transform=axes.get_yaxis_transform(),
         color=INK if scene.noisy or marked.any() else QUIET,
         fontweight="bold" if scene.noisy else "normal",
-        fontsize=8.5,
+        fontsize=8,
         va="center",
     )

@@ -62,7 +62,7 @@ def repeat_view(answer: Repeatability) -> RenderableType:
     legend = (
         f"s_r: spread of a run within a session, flagged runs aside ({level_words(answer.level)} "
         "ranges).  s_R: with sessions apart.  limit r: 2.8 s_r.\n"
-        "apart: from its cell.  cell: what counts (plain mean of all).  ○ excluded by you\n"
+        "apart: from its repeats.  cell: what counts (plain mean of all).  ○ excluded by you\n"
         "× flagged, still counts so much; ? no majority agrees, so the median counts"
     )
     return stack(*parts, note(legend))

@@ -35,23 +35,10 @@ def rank_distribution(draws: ArrayLike) -> FloatArray:
     return np.column_stack(columns)
 
 
-def p_first(draws: ArrayLike) -> FloatArray:
-    """Probability of each card to be the fastest, shape (n_cards,); a tie is split."""
-    x = np.asarray(draws, dtype=np.float64)
-    fastest = x == x.max(axis=1, keepdims=True)
-    return np.asarray(np.mean(fastest / fastest.sum(axis=1, keepdims=True), axis=0))
-
-
 def p_faster(draws_a: ArrayLike, draws_b: ArrayLike) -> FloatArray:
     """Probability that A beats B from joint draws along the first axis; a tie counts half."""
     a, b = np.asarray(draws_a, dtype=np.float64), np.asarray(draws_b, dtype=np.float64)
     return np.asarray(np.mean((a > b) + 0.5 * (a == b), axis=0))
-
-
-def expected_ranks(draws: ArrayLike) -> FloatArray:
-    """Mean position of each card, shape (n_cards,); ties take the mean of their positions."""
-    x = np.asarray(draws, dtype=np.float64)
-    return np.asarray(np.mean(stats.rankdata(-x, method="average", axis=1), axis=0))
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,8 @@ from scipy.sparse import csr_array
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+from accuracy import markdown  # noqa: E402
+
 import scalemodel as sm  # noqa: E402
 from datasets.labsim import Lab, random_settings, simulate_lab  # noqa: E402
 from datasets.labsim.lab import measure  # noqa: E402
@@ -289,16 +291,6 @@ def kept(plan: pd.DataFrame, column: str) -> str:
     within = int(((ratio > 1 / 1.15) & (ratio < 1.15)).sum())
     spread = f"median {ratio.median():.3f}, {ratio.min():.3f} to {ratio.max():.3f}"
     return f"{spread}, within 15% in {within} of {len(ratio)}"
-
-
-def markdown(table: pd.DataFrame) -> str:
-    """Return a table as Markdown, four significant digits."""
-    flat = table.reset_index()
-    lines = ["| " + " | ".join(map(str, flat.columns)) + " |", "|" + "---|" * flat.shape[1]]
-    for row in flat.itertuples(index=False):
-        cells = (f"{v:.4g}" if isinstance(v, float) else str(v) for v in row)
-        lines.append("| " + " | ".join(cells) + " |")
-    return "\n".join(lines)
 
 
 def main() -> None:

@@ -8,6 +8,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from scalemodel.answers.ceilings import MORE_LIKELY
+from scalemodel.answers.moves import in_scenes
 from scalemodel.answers.predict import SEED_STEP, predict_card
 from scalemodel.answers.repeats import reach_of_lead, standard_errors
 from scalemodel.answers.sheets import complete_sheets
@@ -35,7 +36,7 @@ class HoldOut:
         whole: the fit of all cards, without its draws.
         level: of the ranges, and from which two rates are within test error.
         levels: of the ranges that coverage is counted at, `level` first.
-        scene: the scene to judge, "game | preset"; "" for all.
+        scene: the scene or game to judge, "Game | preset" or "Game"; "" for all.
     """
 
     whole: "Fit"
@@ -111,7 +112,7 @@ def _own_cells(asked: HoldOut, card: str) -> pd.DataFrame:
     )
     wanted = cells["card"] == card
     if asked.scene:
-        wanted &= (cells["game"] + " | " + cells["preset"]) == asked.scene
+        wanted &= in_scenes(cells, (asked.scene,))
     return cells[wanted].reset_index(drop=True)
 
 

@@ -108,10 +108,16 @@ def chosen_charts(labels: Labels, scenes: Sequence[str]) -> pd.DataFrame:
     if not scenes:
         return charts
     names = charts["game"] + " | " + charts["preset"]
-    unknown = [s for s in scenes if not ((names == s) | (charts["game"] == s)).any()]
+    unknown = [one for one in scenes if not in_scenes(charts, (one,)).any()]
     if unknown:
         raise ScalemodelError(
             f"No scene is named {_some(pd.Series(unknown))}. "
             f"Allowed: a game, or a scene such as {_some(names)}."
         )
-    return charts[names.isin(scenes) | charts["game"].isin(scenes)]
+    return charts[in_scenes(charts, scenes)]
+
+
+def in_scenes(table: pd.DataFrame, scenes: Sequence[str]) -> "pd.Series[bool]":
+    """Mark the rows, with game and preset, that are of scenes "Game | preset" or of a "Game"."""
+    names = table["game"] + " | " + table["preset"]
+    return names.isin(scenes) | table["game"].isin(scenes)

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +9,7 @@ import pandas as pd
 
 from scalemodel.answers.held_out import HeldOut, HoldOut, hold_out, without_draws
 from scalemodel.answers.levels import check_level
+from scalemodel.answers.moves import chosen_charts
 from scalemodel.answers.peers import AskPeers, PeerScores, ask_peers, collect, peer_data
 from scalemodel.answers.score_tables import (
     LEVELS,
@@ -24,7 +24,6 @@ from scalemodel.answers.score_tables import (
 from scalemodel.answers.splits import cards_to_hold_out
 from scalemodel.answers.workers import Cores, Workers
 from scalemodel.data.schema import CELL_COLUMNS
-from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import FloatArray
 from scalemodel.model.measured import judge_cells
 from scalemodel.model.scores import crps_ensemble
@@ -89,7 +88,8 @@ def score(
         ScalemodelError: too few cards, no such scene or way to hold out, a level not in (0, 1).
     """
     check_level(level)
-    _check_scene(fit, scene)
+    if scene:
+        chosen_charts(fit.labels, (scene,))
     splits = cards_to_hold_out(fit, held_out)
     levels = (level, *(one for one in LEVELS if one != level))
     team = workers or Cores()
@@ -110,17 +110,6 @@ class _Progress:
         self.done += 1
         if self.tell:
             self.tell(self.done, self.total)
-
-
-def _check_scene(fit: "Fit", scene: str) -> None:
-    scenes = list(dict.fromkeys(fit.bench.results["scene"]))
-    if scene and scene not in scenes:
-        near = get_close_matches(scene, scenes, n=3, cutoff=0.3) or scenes[:3]
-        shown = ", ".join(f'"{name}"' for name in near)
-        raise ScalemodelError(
-            f'No scene of {fit.bench.source} is called "{scene}". Allowed: a game and its preset, '
-            f"such as {shown}."
-        )
 
 
 def _peers(

@@ -36,7 +36,8 @@ HOLDING_OUT = ("metric", "largest", "newest_architecture", "scene", "jobs", "wor
     "--scene",
     default="",
     metavar="'GAME | PRESET'",
-    help="Judge the cells of this scene only. Cards are held out of every scene all the same.",
+    help='Judge only the cells of this game, or scene as in "Game | preset". Cards are held out of '
+    "every scene all the same.",
 )
 @click.option(
     "--forecast",

@@ -179,7 +179,7 @@ def test_a_scene_restricts_what_is_judged_not_what_is_held_out(whole: Fit, score
 @pytest.mark.parametrize(
     ("asked", "message"),
     [
-        ({"scene": "Game 4"}, r'No scene of .* is called "Game 4". Allowed: a game and its preset'),
+        ({"scene": "Game 9"}, r'No scene is named "Game 9"\. Allowed: a game, or a scene'),
         ({"level": 80.0}, "A level of 80 is not between 0 and 1"),
         ({"held_out": "some"}, "Allowed: each, largest, newest_architecture"),
         ({"held_out": "newest_architecture"}, "Fen, Moor, Strand without a release_date"),

@@ -146,7 +146,7 @@ def test_a_forecast_that_cannot_be_used(folder: Path, sealed: Path, tmp_path: Pa
         (("--workers", "tcp://127.0.0.1:1"), "choose where the work is done"),
         (("--rows", "changes"), "--rows changes goes with --forecast only"),
         (("--forecast", "f.json"), "leave out --jobs"),
-        (("--scene", "Saltmarch"), 'is called "Saltmarch"'),
+        (("--scene", "Saltmarch"), 'No scene is named "Saltmarch"'),
         (("--newest-architecture",), "without a release_date"),
     ],
 )

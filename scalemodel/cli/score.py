@@ -35,7 +35,7 @@ HOLDING_OUT = ("metric", "largest", "newest_architecture", "scene", "jobs", "wor
 @click.option(
     "--scene",
     default="",
-    metavar="'GAME | PRESET'",
+    metavar="SCENE",
     help='Judge only the cells of this game, or scene as in "Game | preset". Cards are held out of '
     "every scene all the same.",
 )

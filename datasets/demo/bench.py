@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from datasets.demo.latency import with_low_faults
 from datasets.labsim.lab import measure
 from datasets.labsim.world import World, world_gpu_times
 
@@ -172,4 +173,5 @@ def results(world: World, seed: int) -> pd.DataFrame:
     """Return results.csv."""
     tested = tested_cells(world, seed)
     table = measure(world, tested, runs=RUNS, frames=FRAMES, sd=MEASUREMENT_SD, seed=seed)
-    return with_faults(world, with_records(world, table))
+    table = with_faults(world, with_records(world, table))
+    return with_low_faults(world.platforms[0], table)

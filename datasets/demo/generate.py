@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from datasets.demo import bench, logs, scenario, truth
+from datasets.demo import bench, latency, logs, scenario, truth
 from datasets.labsim.world import truth_tables
 
 SEED = 12
@@ -19,17 +19,20 @@ def tables(seed: int = SEED) -> dict[str, pd.DataFrame]:
     results = bench.results(world, seed)
     cells, ceilings = truth_tables(world, seed, bench.FRAMES)
     sheet = world.cards.sheet
+    shots, true_latency = latency.shots(world.platforms[0], results, seed)
     return {
         "cards": sheet[world.tested],
         "platforms": pd.DataFrame(scenario.PLATFORM_TABLE),
         "results": results,
         "frames": logs.listing(),
+        "latency": shots,
         "specs": sheet[~world.tested],
         "truth": cells.round(3),
         "truth_ceilings": ceilings.round(3),
         "truth_faults": truth.faults(world, cells, results),
         "truth_flips": truth.flips(world, seed, results),
         "truth_logs": logs.truth(world, seed),
+        "truth_latency": true_latency,
     }
 
 

@@ -5,6 +5,7 @@ from itertools import permutations
 import numpy as np
 import pandas as pd
 
+from datasets.demo import latency
 from datasets.demo.bench import BAD_RUNS, EXTRA_ROWS, FRAMES, STALE
 from datasets.labsim.cards import Array
 from datasets.labsim.gpu import ALL_CAUSES, Causes
@@ -104,6 +105,7 @@ def faults(world: World, truth: pd.DataFrame, results: pd.DataFrame) -> pd.DataF
     for s in np.flatnonzero(capped):
         scene = {"game": world.scenes.game[s], "preset": world.scenes.preset[s]}
         rows.append({"fault": "engine_cap", **scene, "value": float(world.scenes.cap_fps[s])})
+    rows += latency.faults(world.platforms[0])
     return pd.concat([pd.DataFrame(rows), equal_tops(world, truth, results)]).fillna("")
 
 

@@ -200,20 +200,22 @@ def _numbers(pair: dict[Hashable, Any], margin: float, level: float) -> dict[str
 def judged(found: Tested, level: float) -> dict[str, object]:
     """Return the columns that say what a tested difference of log rates means."""
     low, high = np.expm1(found.range(level))
-    verdict = OPEN
-    if found.p_equal < ALPHA:
-        verdict = TIED
-    elif found.p_different < ALPHA:
-        verdict = DIFFERENT
     return {
         "lead": float(np.expm1(found.difference)),
         "lower": float(low),
         "upper": float(high),
         "p_different": found.p_different,
         "p_equal": found.p_equal,
-        "verdict": verdict,
+        "verdict": verdict_of(found),
         "reason": "",
     }
+
+
+def verdict_of(found: Tested) -> str:
+    """Say whether a tested difference is tied, different or open."""
+    if found.p_equal < ALPHA:
+        return TIED
+    return DIFFERENT if found.p_different < ALPHA else OPEN
 
 
 def _summary(

@@ -52,7 +52,9 @@ def tested_runs(runs: Runs, metric: str) -> pd.DataFrame:
     column = METRIC_COLUMNS[metric]
     table = runs.table.assign(rate=runs.table[column])
     table = table[["row", *CELL_COLUMNS, "run", "rate"]].reset_index(drop=True)
-    table = table.assign(**_statistics(runs), **_effects(runs), reason="")
+    found = statistics(runs)
+    apart = np.expm1(np.asarray(found["apart"]))
+    table = table.assign(**found | {"apart": apart}, **_effects(runs), reason="")
     return table[list(COLUMNS)]
 
 
@@ -64,7 +66,8 @@ def flagged_runs(bench: Bench, every_run: pd.DataFrame, metric: str) -> pd.DataF
     return pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)[list(COLUMNS)]
 
 
-def _statistics(runs: Runs) -> dict[str, FloatArray | list[str]]:
+def statistics(runs: Runs) -> dict[str, FloatArray | list[str]]:
+    """Return how far each run is apart from its repeats, on the scale of `runs`, and its tests."""
     agreed, mates = runs.agreed, runs.agreed.together
     if agreed.run_sd is None:
         nothing = np.full(len(mates), np.nan)
@@ -73,10 +76,10 @@ def _statistics(runs: Runs) -> dict[str, FloatArray | list[str]]:
     count = np.bincount(mates)
     alpha = ALPHA / max(int((count > 1).sum()), 1)
     found = settle(runs.log_rate, mates, agreed.scale, agreed.scale)
-    apart = np.expm1(runs.log_rate - found.location[mates])
+    apart = runs.log_rate - found.location[mates]
     sds = apart_from_others(runs.log_rate, mates, found.weight, agreed.scale)
     p = chance_of_farthest(sds, agreed.scale_dof, count[mates])
-    k, p_k = spread_ratio(runs.log_rate, mates, runs.chart)
+    k, p_k = spread_ratio(runs.log_rate, mates, runs.alike)
     h, p_h = _sessions(runs)
     hits = {
         "lab": p < alpha,

@@ -1,5 +1,6 @@
 """The runs of a bench that have a metric, as arrays, with what they agree on."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,6 +13,7 @@ from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS, SESSION_COLUMNS
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
 from scalemodel.model.repeatability import Precision, precision
+from scalemodel.model.tails import repeat_tail, tail_of_mean
 
 #: Column of results that holds each metric.
 METRIC_COLUMNS = {
@@ -30,7 +32,8 @@ class Runs:
 
     Attributes:
         table: their rows of the results.
-        log_rate: (runs,) log of the metric.
+        log_rate: (runs,) log of the metric; of latencies, the ms themselves.
+        alike: (runs,) index of the runs whose spread is alike: of one chart, or of one cell.
         cell, session, chart: (runs,) indices from 0 without gaps, in order of appearance. A session
             is what was tested of a cell on one date with one driver and game version.
         version: (runs,) index of a cell at one game version.
@@ -43,6 +46,7 @@ class Runs:
     session: IntArray
     chart: IntArray
     version: IntArray
+    alike: IntArray
     agreed: Agreement
 
     def spread(self, keep: BoolArray) -> Precision:
@@ -55,6 +59,11 @@ class Runs:
         """Sd of what sessions of a cell differ by beyond their runs; 0 where not known."""
         whole = self.spread(~self.agreed.far)
         return whole.s_session if whole.dof_session >= FEWEST_SESSIONS else 0.0
+
+    def tail(self) -> float:
+        """Return the degrees of freedom of the t that errors of cells follow; NaN if unknown."""
+        found = repeat_tail(self.log_rate, self.agreed.together, self.agreed.scale)
+        return tail_of_mean(found, float(np.median(np.bincount(self.cell))))
 
     def standard_errors(self) -> FloatArray:
         """Return (cells,) standard errors of what the cells agree on; NaN without repeats."""
@@ -91,13 +100,31 @@ def runs_of(bench: Bench, metric: str) -> Runs:
             f"{bench.source}: no run has {column}. Fill that column of results, or ask for "
             "another metric."
         )
-    log_rate = np.log(table[column].to_numpy(dtype=float))
+    return grouped(table, np.log(table[column].to_numpy(dtype=float)))
+
+
+def grouped(
+    table: pd.DataFrame,
+    values: FloatArray,
+    session: Sequence[str] = SESSION_COLUMNS,
+    version: Sequence[str] = ("game_version",),
+    alike: Sequence[str] = CHART_COLUMNS,
+) -> Runs:
+    """Group rows by cell, session, chart and version, and find what cells agree on.
+
+    Args:
+        table: the rows.
+        values: (rows,) what was measured, on a scale where errors are alike.
+        session: columns that, beside the cell, say what was tested together.
+        version: columns that say what, beside the cell, is no repeat.
+        alike: columns of rows whose spread is alike.
+    """
     cell, chart = index_by(table, CELL_COLUMNS), index_by(table, CHART_COLUMNS)
-    session = index_by(table, (*CELL_COLUMNS, *SESSION_COLUMNS))
-    version = index_by(table, (*CELL_COLUMNS, "game_version"))
-    return Runs(
-        table, log_rate, cell, session, chart, version, agree(log_rate, cell, session, chart)
-    )
+    together = index_by(table, (*CELL_COLUMNS, *session))
+    own = index_by(table, (*CELL_COLUMNS, *version))
+    spread = index_by(table, alike)
+    agreed = agree(values, cell, together, spread)
+    return Runs(table, values, cell, together, chart, own, spread, agreed)
 
 
 def compact(index: IntArray) -> IntArray:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from scalemodel.answers.fitting import Fit
 
-BENCH_FILES = ("cards.csv", "platforms.csv", "results.csv", "frames.csv")
+BENCH_FILES = ("cards.csv", "platforms.csv", "results.csv", "frames.csv", "latency.csv")
 LOG_SHOWN = "t80-saltmarch-1440.csv.gz"
 SPECS_FILE = "specs.csv"
 LEAD = ("Ostrel T80", "Ostrel F90")

@@ -11,6 +11,7 @@ import pandas as pd
 
 from scalemodel.data import checks, schema, specs
 from scalemodel.data.problems import BenchError, Problem, ProblemLog, shown
+from scalemodel.data.shots import read_shots
 from scalemodel.data.tables import FileReading, TypedTable, read_table
 
 __all__ = [
@@ -42,10 +43,12 @@ class Bench:
             of results.csv, unknown columns as text, then ``scene`` ("game | preset"), ``width``,
             ``height`` and ``pixels`` of the resolution.
         excluded: runs left out: row, ids, avg_fps and the reason.
+        latency: one row a shot: ``row``, the columns of latency.csv, unknown columns as text, then
+            ``reason``, why it is left out, or "". Empty without that file.
         problems: the warnings.
         reading: how each file was read.
-        digest: sha256 of the content of the files that answers rest on, whatever their path and
-            time; the list of frame logs is not one of them.
+        digest: sha256 of the content of the files that a fit rests on, whatever their path and
+            time; the list of frame logs and the shots are not among them.
     """
 
     source: str
@@ -53,6 +56,7 @@ class Bench:
     platforms: pd.DataFrame
     results: pd.DataFrame
     excluded: pd.DataFrame
+    latency: pd.DataFrame
     problems: tuple[Problem, ...]
     reading: tuple[FileReading, ...]
     digest: str
@@ -66,8 +70,8 @@ class CheckReport:
         source: the path as given.
         problems: errors, then warnings.
         reading: how each file was read, of those that could be.
-        counts: number of cards, platforms, games, scenes, charts, cells, runs and excluded
-            runs; empty for a bench with errors.
+        counts: number of cards, platforms, games, scenes, charts, cells, runs, excluded runs and
+            shots; empty for a bench with errors.
         excluded: as in Bench; empty for a bench with errors.
         ok: there are no errors.
     """
@@ -160,6 +164,7 @@ def _read(
         _platforms(platforms, tables["results"], log),
         results,
         excluded,
+        read_shots(tables.get("latency"), cards, log),
         log.problems(),
         reading,
         _digest(tables),
@@ -260,7 +265,7 @@ def _platforms(platforms: TypedTable | None, results: TypedTable, log: ProblemLo
 
 
 def _digest(tables: Mapping[str, TypedTable]) -> str:
-    used = sorted(name for name in tables if name != schema.FRAMES.name)
+    used = sorted(set(tables) - {schema.FRAMES.name, schema.LATENCY.name})
     text = "".join(f"{name} {tables[name].digest}\n" for name in used)
     return hashlib.sha256(text.encode()).hexdigest()
 
@@ -276,4 +281,5 @@ def _counts(bench: Bench) -> dict[str, int]:
         "cells": len(runs.drop_duplicates(list(schema.CELL_COLUMNS))),
         "runs": len(runs),
         "excluded": len(bench.excluded),
+        "shots": int((bench.latency["reason"] == "").sum()),
     }

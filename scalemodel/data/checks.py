@@ -13,6 +13,9 @@ from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS, ID_COLUMNS, SESS
 GENERATED = "generated frames do not cost the CPU what rendered ones do"
 """Why runs with frame generation are left out."""
 
+STRANGE = "the card is not in the table of cards"
+"""Why runs and shots of cards without a sheet are left out."""
+
 
 def check_cards(cards: pd.DataFrame, file: str, log: ProblemLog) -> None:
     """Note a card listed twice (error) and names that differ only in case (warning)."""
@@ -54,14 +57,11 @@ def reasons_to_leave_out(
     a run given before.
     """
     reasons = np.full(len(results), "", dtype=object)
-    marked = results["exclude"].to_numpy(bool)
-    note = results["note"].to_numpy(object)
-    for i in np.flatnonzero(marked):
-        reasons[i] = f"marked exclude: {note[i]}" if note[i] else "marked exclude"
+    mark_excluded(results, reasons)
     reasons[(reasons == "") & results["frame_generation"].to_numpy(bool)] = GENERATED
     strange = ~results["card"].isin(set(cards["card"])).to_numpy(bool)
-    _note_strange_cards(results[strange], cards["card"].tolist(), file, log)
-    reasons[(reasons == "") & strange] = "the card is not in the table of cards"
+    note_strange_cards(results[strange], cards["card"].tolist(), file, log)
+    reasons[(reasons == "") & strange] = STRANGE
     rest = results[reasons == ""]
     first = rest.groupby(list(ID_COLUMNS), sort=False)["row"].transform("first")
     for index, earlier in first[first != rest["row"]].items():
@@ -70,12 +70,20 @@ def reasons_to_leave_out(
     return reasons
 
 
-def _note_strange_cards(
-    strange: pd.DataFrame, cards: Sequence[str], file: str, log: ProblemLog
+def mark_excluded(table: pd.DataFrame, reasons: NDArray[np.object_]) -> None:
+    """Write the reason of the rows that the user marked exclude."""
+    note = table["note"].to_numpy(object)
+    for i in np.flatnonzero(table["exclude"].to_numpy(bool)):
+        reasons[i] = f"marked exclude: {note[i]}" if note[i] else "marked exclude"
+
+
+def note_strange_cards(
+    strange: pd.DataFrame, cards: Sequence[str], file: str, log: ProblemLog, noun: str = "run"
 ) -> None:
+    """Note the cards of rows that are left out because no sheet is known of them."""
     spellings = {"".join(card.split()).casefold(): card for card in cards}
     for name, runs in strange.groupby("card", sort=False):
-        count = f"its {len(runs)} runs are" if len(runs) > 1 else "its run is"
+        count = f"its {len(runs)} {noun}s are" if len(runs) > 1 else f"its {noun} is"
         near = spellings.get("".join(str(name).split()).casefold())
         fix = "add its spec sheet to the table of cards or correct the name"
         if near is not None:

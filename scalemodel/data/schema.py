@@ -199,13 +199,42 @@ FRAMES = Table(
     ),
 )
 
-TABLES = (CARDS, PLATFORMS, RESULTS, FRAMES)
+LATENCY = Table(
+    "latency",
+    "one row a shot: the time from one click to the change on the screen",
+    False,
+    (
+        _id("card", "name of the card, as in cards.csv", "Example 60"),
+        _id("platform", "name of the platform", "Example bench"),
+        _id("game", "name of the game", "Example game"),
+        _id("preset", "settings; upscaling and ray tracing are part of them", "High"),
+        Column("resolution", "resolution", "width x height", "2560x1440", required=True),
+        _id("shot", "number of the shot within its cell and date", "1"),
+        Column(
+            "latency_ms",
+            "number",
+            "from click to photon; may be empty in a row marked exclude",
+            "31.5",
+            "ms",
+            required=True,
+            high=1e5,
+            unless="exclude",
+        ),
+        _number("refresh_hz", "refresh rate of the screen", "240", "Hz", 1e4),
+        Column("date", "date", "day of the test", "2026-03-20"),
+        Column("exclude", "flag", "leave this shot out of everything", "no"),
+        _text("note", "anything worth knowing about the shot", "example row: delete it"),
+    ),
+)
+
+TABLES = (CARDS, PLATFORMS, RESULTS, FRAMES, LATENCY)
 
 DERIVED = {
     "cards": ("row", "bandwidth_gbs", "shader_rate", "raster_rate"),
     "platforms": ("row",),
     "results": ("row", "scene", "width", "height", "pixels"),
     "frames": ("row",),
+    "latency": ("row", "reason"),
 }
 """Columns the reader works out itself; a file cannot bring its own."""
 

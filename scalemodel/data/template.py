@@ -31,6 +31,8 @@ example row, and keep the header. Then run `scalemodel check` on this folder.
 - Frame-time logs that are still to be reduced go into a folder `frames` beside these files;
   frames.csv names them, and `scalemodel reduce` turns them into rows for results.csv. Without
   such logs delete frames.csv.
+- Latency from click to photon goes into latency.csv, one row a shot, 20 to 30 shots a cell. Without
+  such shots delete latency.csv.
 - A card that you cannot test yet has a row with the same columns as cards.csv in a file of its
   own, given to `scalemodel predict`.
 """

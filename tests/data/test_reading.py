@@ -275,6 +275,7 @@ def test_check_report_of_a_sound_bench(tmp_path: Path) -> None:
         "cells": 4,
         "runs": 5,
         "excluded": 1,
+        "shots": 0,
     }
     assert report.excluded["reason"].tolist() == ["marked exclude"]
     assert [p.severity for p in report.problems] == ["warning"] * 2

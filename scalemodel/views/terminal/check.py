@@ -45,9 +45,8 @@ def check_view(report: CheckReport) -> RenderableType:
 
 
 def _counted(counts: Mapping[str, int]) -> str:
-    return ", ".join(
-        count_words(counts[f"{one}s"], one) for one in ("card", "chart", "cell", "run")
-    )
+    kinds = ("card", "chart", "cell", "run", *(("shot",) if counts.get("shots") else ()))
+    return ", ".join(count_words(counts[f"{one}s"], one) for one in kinds)
 
 
 def _reading(file: FileReading) -> list[str]:

@@ -1,0 +1,260 @@
+"""A line for each scene through cells of many cards, and what falls out of step with it.
+
+    y = level + slopes · columns + (own level and slopes of the scene) + card + error
+
+Levels and slopes of scenes are partly pooled, a card strays from the line of all cards, errors are
+heavy-tailed (mixed.py). Whether a card, a card in one scene, or a cell is out of step is judged
+against what the others stray.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import t as student
+
+from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
+from scalemodel.model.layout import ScalePrior
+from scalemodel.model.mixed import Effect, MixedData, MixedFit, fit_mixed
+
+TAIL = 4.0
+"""Degrees of freedom of the errors: one far cell hardly moves a line."""
+
+ALPHA = 0.05
+"""Chance of finding anything out of step among all cards (or cells) where nothing is."""
+
+FEWEST_CARDS = 5
+"""Cards from which one can be told to be out of step."""
+
+POOLED_DOF = 10.0
+"""Degrees of freedom with which the spread of all scenes is mixed into that of one."""
+
+MAD = 1.4826
+"""Sd of a normal law over its median absolute deviation."""
+
+
+@dataclass(frozen=True)
+class LineData:
+    """Cells to draw lines through; arrays by cell.
+
+    Attributes:
+        y: values.
+        known: squared standard error of each from repeats.
+        columns: (cells, slopes) what the lines depend on, about centred.
+        own: which of the slopes each scene has of its own.
+        scene, card: indices from 0.
+        stretch: what the scatter of a cell is multiplied with, about 1.
+        priors: of the scene's level, its own slopes, the card and the scatter.
+        tail: degrees of freedom of a cell's test error: how far it may be off by chance.
+    """
+
+    y: FloatArray
+    known: FloatArray
+    columns: FloatArray
+    own: tuple[bool, ...]
+    scene: IntArray
+    card: IntArray
+    stretch: FloatArray
+    priors: tuple[ScalePrior, ...]
+    tail: float
+
+    @property
+    def scenes(self) -> int:
+        """Number of scenes."""
+        return int(self.scene.max()) + 1
+
+    @property
+    def cards(self) -> int:
+        """Number of cards."""
+        return int(self.card.max()) + 1
+
+    def fixed(self) -> FloatArray:
+        """Return the (cells, 1 + slopes) columns of the line of all scenes."""
+        return np.column_stack([np.ones(len(self.y)), self.columns])
+
+    def mixed(self) -> MixedData:
+        """Return the mixed model. With one scene it has no line of its own."""
+        one = np.ones(len(self.y))
+        scale = iter(self.priors)
+        effects = [Effect(self.scene, one, next(scale), self.scenes)]
+        for column, own in zip(self.columns.T, self.own, strict=True):
+            if own:
+                effects.append(Effect(self.scene, column, next(scale), self.scenes))
+        if self.scenes == 1:
+            effects = []
+        effects.append(Effect(self.card, one, next(scale), self.cards))
+        return MixedData(
+            self.y, self.fixed(), tuple(effects), self.known, self.stretch, self.priors[-1], TAIL
+        )
+
+
+@dataclass(frozen=True)
+class Apart:
+    """How far something is from the line of the others; arrays by card, pair or cell.
+
+    Attributes:
+        apart: distance, in the unit of y.
+        sd: of such distances among those that are in step.
+        p: chance that the farthest of all would be so far; NaN where it cannot be told.
+    """
+
+    apart: FloatArray
+    sd: FloatArray
+    p: FloatArray
+
+    def out(self, margin: float) -> BoolArray:
+        """Mark what is surely apart, and by at least the margin."""
+        return (np.nan_to_num(self.p, nan=1.0) < ALPHA) & (np.abs(self.apart) >= margin)
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Lines through cells.
+
+    Attributes:
+        data: the cells.
+        fit: the mixed model, without the cards that are out of step.
+        line: (cells,) the line of each cell's scene, without the card's own part.
+        line_sd: (cells,) how well it is known.
+        scatter: (cells,) sd of what cells of the scene stray, beyond test error.
+        cards: the cards, judged.
+        apart_cards: indices of the cards left out of the fit.
+    """
+
+    data: LineData
+    fit: MixedFit
+    line: FloatArray
+    line_sd: FloatArray
+    scatter: FloatArray
+    cards: Apart
+    apart_cards: tuple[int, ...]
+
+
+def fit_lines(data: LineData) -> Lines:
+    """Fit the lines, leaving out cards that are surely out of step (at most a quarter of them).
+
+    The farthest card is left out and judged against a fit of the others; then the next. As in
+    Rosner's test for several outliers (1983, Technometrics 25), the last one that is surely apart
+    counts, so that one card does not hide another.
+    """
+    mixed = data.mixed()
+    fits = [fit_mixed(mixed)]
+    tried: list[int] = []
+    chances: list[float] = []
+    for _ in range(data.cards // 4 if data.cards >= FEWEST_CARDS else 0):
+        judged = _judge_cards(data, fits[-1], tuple(tried))
+        score = np.abs(judged.apart / judged.sd)
+        score[tried] = 0.0
+        tried.append(int(np.argmax(score)))
+        keep = np.flatnonzero(~np.isin(data.card, tried))
+        fits.append(fit_mixed(mixed.take(keep)))
+        found = _judge_cards(data, fits[-1], tuple(tried))
+        chances.append(float(found.p[tried[-1]]))
+    gone = max((i + 1 for i, p in enumerate(chances) if p < ALPHA), default=0)
+    left_out = tuple(tried[:gone])
+    return _lines(data, fits[gone], left_out)
+
+
+def _lines(data: LineData, fit: MixedFit, left_out: tuple[int, ...]) -> Lines:
+    rows = _rows_of_line(data, fit)
+    line = rows @ fit.coefficients
+    line_sd = np.sqrt(np.einsum("ij,jk,ik->i", rows, fit.covariance, rows))
+    scatter = _scatter(data, fit, line)
+    return Lines(data, fit, line, line_sd, scatter, _judge_cards(data, fit, left_out), left_out)
+
+
+def _rows_of_line(data: LineData, fit: MixedFit) -> FloatArray:
+    """Return (cells, coefficients) what makes the line of each cell, without its card."""
+    rows = np.array(data.mixed().rows)
+    rows[:, len(fit.coefficients) - data.cards :] = 0.0
+    return rows
+
+
+def _judge_cards(data: LineData, fit: MixedFit, left_out: tuple[int, ...]) -> Apart:
+    """Judge every card against the line of the cards in the fit.
+
+    A card's distance is the weighted mean of its cells' distances from the line. Its sd has the
+    scatter of its cells, what cards usually stray, and how well the line is known.
+    """
+    rows = _rows_of_line(data, fit)
+    apart, sd = np.full((2, data.cards), np.nan)
+    usual = float(fit.sds[-1])
+    weight = np.ones(len(data.y))
+    weight[np.flatnonzero(~np.isin(data.card, left_out))] = fit.weight
+    variance = (data.known + (fit.noise * data.stretch) ** 2) / np.minimum(weight, 1.0)
+    for card in range(data.cards):
+        here = np.flatnonzero(data.card == card)
+        covariance = rows[here] @ fit.covariance @ rows[here].T + np.diag(variance[here])
+        spread = np.linalg.solve(covariance, np.ones(len(here)))
+        apart[card] = spread @ (data.y[here] - rows[here] @ fit.coefficients) / spread.sum()
+        sd[card] = np.sqrt(usual**2 + 1 / spread.sum())
+    others = data.cards - len(left_out)
+    p = np.full(data.cards, np.nan)
+    if data.cards >= FEWEST_CARDS:
+        p = np.minimum(1.0, others * 2 * student.sf(np.abs(apart / sd), others - 1))
+    return Apart(apart, sd, p)
+
+
+def _scatter(data: LineData, fit: MixedFit, line: FloatArray) -> FloatArray:
+    """Return (cells,) the sd of what cells stray beyond test error.
+
+    Robust, since it judges outliers: from the median absolute distance of the cells of a scene,
+    mixed with that of all scenes.
+    """
+    away = data.y - line - fit.coefficients[-data.cards :][data.card]
+    excess = away / np.sqrt(data.known + (fit.noise * data.stretch) ** 2)
+    whole = max(MAD * float(np.median(np.abs(excess))), 1.0)
+    scale = np.empty(data.scenes)
+    for scene in range(data.scenes):
+        own = excess[data.scene == scene]
+        dof = max(len(own) - 1.0 - data.columns.shape[1], 0.0)
+        square = (MAD * float(np.median(np.abs(own)))) ** 2 if dof else 0.0
+        scale[scene] = np.sqrt((POOLED_DOF * whole**2 + dof * square) / (POOLED_DOF + dof))
+    total = scale[data.scene] ** 2 * (data.known + (fit.noise * data.stretch) ** 2)
+    return np.asarray(np.sqrt(np.maximum(total - data.known, 0.0)))
+
+
+def judge_cells(lines: Lines) -> Apart:
+    """Judge every cell against the line of its scene and its card's own part."""
+    data = lines.data
+    card = own_part(lines)
+    apart = data.y - lines.line - card[data.card]
+    sd = np.sqrt(data.known + lines.scatter**2 + lines.line_sd**2)
+    dof = _dof(data, np.bincount(data.scene)[data.scene])
+    p = np.minimum(1.0, len(apart) * 2 * student.sf(np.abs(apart / sd), dof))
+    return Apart(apart, sd, p)
+
+
+def judge_pairs(lines: Lines) -> tuple[IntArray, Apart]:
+    """Judge every card in every scene; return (cells,) the pair of each cell and the pairs.
+
+    Cells of one card and scene stray together more than cells do by themselves. So their mean is
+    held against what such means usually are, by their own robust spread.
+    """
+    data = lines.data
+    pair = np.unique(data.card * data.scenes + data.scene, return_inverse=True)[1].astype(np.intp)
+    found = judge_cells(lines)
+    weight = 1 / found.sd**2
+    total = np.bincount(pair, weight)
+    apart = np.bincount(pair, weight * found.apart) / total
+    sd = 1 / np.sqrt(total)
+    usual = max(MAD * float(np.median(np.abs(apart / sd))), 1.0)
+    sd = sd * usual
+    first = np.unique(pair, return_index=True)[1]
+    in_scene = np.bincount(data.scene[first], minlength=data.scenes)[data.scene[first]]
+    dof = _dof(data, in_scene)
+    p = np.minimum(1.0, len(apart) * 2 * student.sf(np.abs(apart / sd), dof))
+    return pair, Apart(np.asarray(apart), np.asarray(sd), np.asarray(p))
+
+
+def _dof(data: LineData, count: IntArray) -> FloatArray:
+    """Return degrees of freedom of so many distances in a scene; no more than test errors have."""
+    own = POOLED_DOF + count - 1.0 - data.columns.shape[1]
+    return np.asarray(np.minimum(np.maximum(own, 1.0), data.tail))
+
+
+def own_part(lines: Lines) -> FloatArray:
+    """Return (cards,) each card's own part: shrunken, but whole for cards out of step."""
+    part = np.array(lines.fit.coefficients[-lines.data.cards :])
+    gone = list(lines.apart_cards)
+    part[gone] = lines.cards.apart[gone]
+    return part

@@ -17,8 +17,11 @@ from scalemodel.answers.explain import Explanation, explain
 from scalemodel.answers.forecast import forecast
 from scalemodel.answers.labels import Labels, make_labels, observed_cells
 from scalemodel.answers.lead import Lead, lead
+from scalemodel.answers.lead_groups import LeadGroups, lead_groups
 from scalemodel.answers.learned import learned_table
 from scalemodel.answers.levels import counted
+from scalemodel.answers.lows import MARGIN as LOWS_MARGIN
+from scalemodel.answers.lows import Lows, lows
 from scalemodel.answers.order import Order, order
 from scalemodel.answers.plan import Plan, Time, plan
 from scalemodel.answers.plan_targets import Asked
@@ -164,9 +167,21 @@ class Fit:
         """
         return _rest(self, ~gone)
 
-    def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
-        """Say how far card `a` is ahead of card `b`."""
-        return lead(self, a, b, level)
+    def lead(self, a: str, b: str, level: float = 0.8, *, together: bool = False) -> Lead:
+        """Say how far card `a` is ahead of card `b`; `together` mixes native and upscaled."""
+        return lead(self, a, b, level, together=together)
+
+    def lead_by(
+        self, column: str, a: str, b: str, margin: float = 0.02, level: float = 0.8
+    ) -> LeadGroups:
+        """Say whether the lead of `a` over `b` differs between groups of charts."""
+        return lead_groups(self, column, a, b, margin, level)
+
+    def lows(
+        self, metric: str = "low_1pct", margin: float = LOWS_MARGIN, level: float = 0.8
+    ) -> Lows:
+        """Say whether the lows of each card are where its averages say."""
+        return lows(self, metric, margin, level)
 
     def explain(
         self,

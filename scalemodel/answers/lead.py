@@ -9,6 +9,7 @@ import pandas as pd
 from scipy.stats import t as student
 
 from scalemodel.answers.ceilings import MORE_LIKELY
+from scalemodel.answers.groups import NATIVE, TOGETHER, UPSCALED, upscaled_charts
 from scalemodel.answers.levels import check_level, counted
 from scalemodel.answers.repeats import note_on_repeats, reach_of_lead, standard_errors
 from scalemodel.data.schema import CHART_COLUMNS
@@ -37,7 +38,9 @@ COLUMNS = (
     "typical_lower",
     "typical_upper",
     "charts_used",
+    "upscaling",
 )
+UPSCALED_ONE = "only one of the two was upscaled"
 
 
 @dataclass(frozen=True)
@@ -47,6 +50,8 @@ class Lead:
     Attributes:
         table: one row a chart that either card was tested on, then summary rows (row_kind
             "summary"): one a platform and resolution, and one a platform over all resolutions.
+            Where native and upscaled charts were used, each has summary rows of its own, the native
+            ones first, unless they were asked for together; `upscaling` says which.
             A chart's range is its test error. A summary's lead is the geometric mean over the
             charts used, its range that of the mean if other scenes like these were tested;
             typical_lower to typical_upper is the shortest interval that holds half of the charts.
@@ -64,10 +69,14 @@ class Lead:
     def __str__(self) -> str:
         summaries = self.table[self.table["row_kind"] == "summary"]
         overall = summaries[summaries["resolution"] == ALL]
-        words = [self._words(row) for row in overall.to_dict(orient="records")]
+        words = [
+            self._words(row, first=number == 0)
+            for _, rows in overall.groupby("platform", sort=False)
+            for number, row in enumerate(rows.to_dict(orient="records"))
+        ]
         return " ".join([*words, self.note] if self.note else words)
 
-    def _words(self, row: dict[Hashable, Any]) -> str:
+    def _words(self, row: dict[Hashable, Any], *, first: bool) -> str:
         platform = row["platform"]
         charts = self.table[
             (self.table["row_kind"] == "chart") & (self.table["platform"] == platform)
@@ -75,18 +84,28 @@ class Lead:
         left_out = int((~charts["used"].astype(bool) & charts["lead"].notna()).sum())
         if not row["charts_used"]:
             return f"On {platform} no chart compares {self.a} with {self.b}: {row['reason']}."
-        way = "ahead of" if row["lead"] >= 0 else "behind"
-        words = f"On {platform} {self.a} is {abs(row['lead']):.1%} {way} {self.b} on average"
-        words += f" over {counted(row['charts_used'], 'chart')}"
-        if np.isfinite(row["typical_lower"]):
+        way = "ahead" if row["lead"] >= 0 else "behind"
+        several = charts.loc[charts["used"].astype(bool), "upscaling"].nunique() > 1
+        kind = f"{row['upscaling']} " if several and row["upscaling"] != TOGETHER else ""
+        words = f"On {platform} {self.a} is {abs(row['lead']):.1%} {way}"
+        words += f"{' of' if way == 'ahead' else ''} {self.b} on average"
+        words = words if first else f"Apart from that, {abs(row['lead']):.1%} {way}"
+        words += f" over {counted(row['charts_used'], f'{kind}chart')}"
+        if np.isfinite(row["typical_lower"]) and first:
             words += f", typically {row['typical_lower']:+.1%} to {row['typical_upper']:+.1%}"
-        if left_out:
+        if left_out and first:
             words += f"; {left_out} left out"
         return words + "."
 
 
-def lead(fit: "Fit", a: str, b: str, level: float) -> Lead:
+def lead(fit: "Fit", a: str, b: str, level: float, *, together: bool = False) -> Lead:
     """Compare two measured cards chart by chart.
+
+    Args:
+        fit: of the bench.
+        a, b: the cards.
+        level: level of the ranges.
+        together: take native and upscaled charts into one mean.
 
     Raises:
         ScalemodelError: a card was not measured, both are the same, or the level is not in (0, 1).
@@ -98,13 +117,25 @@ def lead(fit: "Fit", a: str, b: str, level: float) -> Lead:
         raise ScalemodelError(f'A and B are both "{a}". Name two different cards.')
     charts = _chart_rows(fit, a, b, level)
     summaries = [
-        _summary(a, b, part, str(platform), resolution, level)
+        {**_summary(a, b, part, str(platform), resolution, level), "upscaling": kind}
         for platform, here in charts.groupby("platform", sort=False)
-        for resolution, part in _by_resolution(here)
+        for kind, mine in _by_upscaling(here, together=together)
+        for resolution, part in _by_resolution(mine)
     ]
     charts = charts.drop(columns=["pixels"])
     table = pd.concat([charts, pd.DataFrame(summaries)], ignore_index=True)
     return Lead(table[list(COLUMNS)], a, b, level, note_on_repeats(fit))
+
+
+def _by_upscaling(charts: pd.DataFrame, *, together: bool) -> list[tuple[str, pd.DataFrame]]:
+    """Part the charts of a platform where both kinds can be used; native ones first."""
+    used = charts.loc[charts["used"].astype(bool), "upscaling"]
+    kinds = [kind for kind in (NATIVE, UPSCALED) if kind in set(used)]
+    if together and len(kinds) > 1:
+        return [(TOGETHER, charts)]
+    if len(kinds) < 2:
+        return [(kinds[0] if kinds else NATIVE, charts)]
+    return [(kind, charts[charts["upscaling"] == kind]) for kind in kinds]
 
 
 def _by_resolution(charts: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
@@ -122,10 +153,12 @@ def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
     of_a = cells[cells["card"] == a].set_index(keys)[wanted].add_suffix("_a")
     of_b = cells[cells["card"] == b].set_index(keys)[wanted].add_suffix("_b")
     both = of_a.join(of_b, how="outer").reset_index().sort_values(keys)
+    kinds = upscaled_charts(fit.bench, (a, b)).rename("upscaling")
+    both = both.join(kinds, on=list(CHART_COLUMNS))
     rows = pd.DataFrame([_chart(row, a, b, level) for row in both.to_dict(orient="records")])
     used = rows["used"].to_numpy(dtype=bool)
-    for platform in rows["platform"].unique():
-        here = used & (rows["platform"] == platform).to_numpy()
+    for _, part in rows.groupby(["platform", "upscaling"], sort=False):
+        here = used & rows.index.isin(part.index)
         if here.sum() >= FEWEST_FOR_ODD:
             odd = odd_ones_out(np.log1p(rows.loc[here, "lead"].to_numpy(dtype=float)))
             rows.loc[here, "odd_one_out"] = odd
@@ -151,6 +184,7 @@ def _chart(row: dict[Hashable, Any], a: str, b: str, level: float) -> dict[str, 
         "typical_lower": np.nan,
         "typical_upper": np.nan,
         "charts_used": int(not reason),
+        "upscaling": row["upscaling"],
     }
 
 
@@ -158,6 +192,8 @@ def _why_not(row: dict[Hashable, Any], a: str, b: str) -> str:
     for card, end in ((a, "a"), (b, "b")):
         if not np.isfinite(row[f"rate_{end}"]):
             return f"no result of {card}"
+    if row["upscaling"] not in {NATIVE, UPSCALED}:
+        return UPSCALED_ONE
     for card, end in ((a, "a"), (b, "b")):
         if row[f"fell_{end}"]:
             return f"{card} fell for lack of memory"

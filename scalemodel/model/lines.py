@@ -249,7 +249,7 @@ def judge_pairs(lines: Lines) -> tuple[IntArray, Apart]:
     in_scene = np.bincount(data.scene[first], minlength=data.scenes)[data.scene[first]]
     of_mean = 2 * student.sf(np.abs(apart / sd), _dof(data, in_scene))
     z = found.apart / (usual * found.sd)
-    one_sided = student.sf(z, _dof(data, np.bincount(data.scene)[data.scene]))
+    one_sided = np.asarray(student.sf(z, _dof(data, np.bincount(data.scene)[data.scene])))
     of_most = np.array([_chance_of_most(one_sided[pair == i]) for i in range(len(apart))])
     p = np.minimum(1.0, len(apart) * 2 * np.minimum(of_mean, of_most))
     return pair, Apart(np.asarray(apart), sd, p)

@@ -169,15 +169,21 @@ def _fit(data: MixedData, scales: FloatArray) -> MixedFit:
                 status = "converged"
                 break
     solved = _solve(data, rows, weight, scales)
+    informed = _solve(data, rows, weight * _informs(data.tail), scales)
     return MixedFit(
         read_only(solved.coefficients),
-        read_only(solved.covariance),
+        read_only(informed.covariance),
         read_only(scales),
         read_only(weight),
         status,
         solved.criterion,
         data,
     )
+
+
+def _informs(tail: float) -> float:
+    """Return what a t error informs of that with a known weight (Lange, Little & Taylor 1989)."""
+    return (tail + 1) / (tail + 3) if np.isfinite(tail) else 1.0
 
 
 def _weights(
@@ -268,7 +274,7 @@ def draw_coefficients(
         coefficients, scales = [], []
         for z in strays:
             at = fit.log_scales + root @ z
-            solved = _solve(data, rows, weight, at)
+            solved = _solve(data, rows, weight * _informs(data.tail), at)
             spread = np.linalg.cholesky(solved.covariance)
             own = rng.standard_normal((draws // points, len(solved.coefficients)))
             coefficients.append(solved.coefficients + own @ spread.T)

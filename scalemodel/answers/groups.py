@@ -1,0 +1,65 @@
+"""Groups of charts by a column of results: ray tracing, upscaling, or one of the user's own."""
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from scalemodel.answers.levels import near_names
+from scalemodel.data.bench import Bench
+from scalemodel.data.schema import CHART_COLUMNS, DERIVED, RESULTS
+from scalemodel.errors import ScalemodelError
+
+NATIVE, UPSCALED, TOGETHER = "native", "upscaled", "together"
+NOT_UPSCALED = frozenset({"", "no", "off", "none", "native", "0", "false"})
+"""What the column upscaling holds where nothing is upscaled."""
+
+EMPTY = "(empty)"
+"""Name of the group of charts where the column holds nothing."""
+
+
+def group_columns(bench: Bench) -> list[str]:
+    """Return the columns of results that may group charts: texts, flags and unknown columns."""
+    known = {column.name: column.kind for column in RESULTS.columns}
+    numbers = {name for name, kind in known.items() if kind == "number"}
+    never = {"card", "platform", "run", "frame_generation", "exclude", "note"}
+    barred = numbers | never | set(DERIVED["results"])
+    return [name for name in bench.results.columns if name not in barred]
+
+
+def check_column(bench: Bench, column: str) -> None:
+    """Refuse a column that cannot group charts.
+
+    Raises:
+        ScalemodelError: there is no such column, or it is a number or names a run.
+    """
+    allowed = group_columns(bench)
+    if column not in allowed:
+        raise ScalemodelError(
+            f'"{column}" is not a column of results that can group charts. Near it: '
+            f"{near_names(column, allowed)}. Allowed: {', '.join(allowed)}."
+        )
+
+
+def chart_groups(bench: Bench, column: str, cards: Sequence[str] = ()) -> "pd.Series[str]":
+    """Return the group of each chart, by CHART_COLUMNS; several groups are joined with " / ".
+
+    Args:
+        bench: with the results.
+        column: that groups.
+        cards: whose runs count; without them those of all.
+    """
+    runs = bench.results
+    if cards:
+        runs = runs[runs["card"].isin(list(cards))]
+    values = runs[column].astype(str).where(runs[column].astype(str) != "", EMPTY)
+    found = values.groupby([runs[name] for name in CHART_COLUMNS], sort=False).unique()
+    return found.map(lambda names: " / ".join(sorted(names)))
+
+
+def upscaled_charts(bench: Bench, cards: Sequence[str]) -> "pd.Series[str]":
+    """Return of each chart whether its runs are "native" or "upscaled", or both joined."""
+    runs = bench.results[bench.results["card"].isin(list(cards))]
+    plain = runs["upscaling"].str.strip().str.casefold().isin(NOT_UPSCALED)
+    kind = plain.map({True: NATIVE, False: UPSCALED})
+    found = kind.groupby([runs[name] for name in CHART_COLUMNS], sort=False).unique()
+    return found.map(lambda names: " / ".join(sorted(names)))

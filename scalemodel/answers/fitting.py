@@ -140,11 +140,12 @@ class Fit:
         held_out: str = "each",
         *,
         scene: str = "",
+        by: str = "",
         workers: Workers | None = None,
         progress: Callable[[int, int], None] | None = None,
     ) -> Score:
         """Say how good predictions are: of each card held out in turn, or of some at once."""
-        return score(self, level, held_out, scene, workers, progress)
+        return score(self, level, held_out, scene, workers, progress, by)
 
     def forecast(self, specs: pd.DataFrame, date: datetime.date) -> Forecast:
         """Predict cards and keep all that is needed to judge the prediction later.

@@ -98,7 +98,7 @@ class LeadGroups:
         if len(groups) > MOST_NAMED:
             ordered = sorted(groups, key=lambda row: row["lead"])
             named = [ordered[0], ordered[-1]]
-        leads = ", ".join(
+        leads = (" to " if len(named) < len(groups) else ", ").join(
             f"{row['lead']:+.1%} ({row['lower']:+.1%} to {row['upper']:+.1%}) with {self.by} "
             f"{row['group']} ({counted(row['charts_used'], 'chart')})"
             for row in named

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from scalemodel.answers.groups import chart_groups, check_column
 from scalemodel.answers.held_out import HeldOut, HoldOut, hold_out, without_draws
 from scalemodel.answers.levels import check_level
 from scalemodel.answers.moves import chosen_charts
@@ -81,13 +82,26 @@ def score(
     scene: str,
     workers: Workers | None,
     progress: Callable[[int, int], None] | None,
+    by: str = "",
 ) -> Score:
     """Hold cards out, predict them, and compare with their results.
 
+    Args:
+        fit: of all cards.
+        level: level of the ranges.
+        held_out: "each", "largest" or "newest_architecture".
+        scene: judge only this scene or game; "" for all.
+        workers: who does the work; None for the cores of this machine.
+        progress: is told the pieces of work done and their number.
+        by: column of results by whose groups of charts errors are summed up too; "" for none.
+
     Raises:
-        ScalemodelError: too few cards, no such scene or way to hold out, a level not in (0, 1).
+        ScalemodelError: too few cards, no such column, scene or way to hold out, a level not in
+            (0, 1).
     """
     check_level(level)
+    if by:
+        check_column(fit.bench, by)
     if scene:
         chosen_charts(fit.labels, (scene,))
     splits = cards_to_hold_out(fit, held_out)
@@ -97,7 +111,7 @@ def score(
     asked = HoldOut(without_draws(fit), level, levels, scene)
     parts = team.map(hold_out, asked, splits, told.one_done)
     peers = _peers(fit, splits, team, told)
-    return _assembled(fit, parts, peers, asked, held_out)
+    return _assembled(fit, parts, peers, asked, held_out, by)
 
 
 class _Progress:
@@ -130,6 +144,7 @@ def _assembled(
     peers: dict[str, PeerScores],
     asked: HoldOut,
     held_out: str,
+    by: str,
 ) -> Score:
     cells = pd.concat([p.cells for p in parts], ignore_index=True)
     ends = np.concatenate([p.ends for p in parts], axis=2)
@@ -146,9 +161,10 @@ def _assembled(
     shifts = pd.concat([p.shifts for p in parts], ignore_index=True)
     surprise = pd.concat([p.surprise for p in parts], ignore_index=True)
     table = _table(fit, cells, ends, asked.level)
+    groups = chart_groups(fit.bench, by).rename(by) if by else None
     return Score(
         table=table,
-        summary=summary_table(rows, fit.labels.charts, asked.level),
+        summary=summary_table(rows, fit.labels.charts, asked.level, groups),
         cards=card_table(table, rows, surprise, shifts),
         shifts=shifts,
         calibration=calibration_table(pairs, judged),

@@ -7,7 +7,7 @@ import pandas as pd
 
 from scalemodel.answers.ceilings import MORE_LIKELY
 from scalemodel.answers.levels import counted
-from scalemodel.data.schema import CELL_COLUMNS
+from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS
 from scalemodel.model.arrays import FloatArray
 from scalemodel.model.scores import brier, calibration_curve, coverage, interval_score
 
@@ -60,10 +60,19 @@ def range_table(rows: pd.DataFrame, levels: Sequence[float]) -> pd.DataFrame:
     return table[table["median"].notna()].reset_index(drop=True)
 
 
-def summary_table(rows: pd.DataFrame, charts: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Return one row a method and group of cells; all methods are judged on the same cells."""
+def summary_table(
+    rows: pd.DataFrame, charts: pd.DataFrame, level: float, by: "pd.Series[str] | None" = None
+) -> pd.DataFrame:
+    """Return one row a method and group of cells; all methods are judged on the same cells.
+
+    Args:
+        rows: the judged cells of every method.
+        charts: of the bench.
+        level: level of the ranges.
+        by: group of each chart, by CHART_COLUMNS, for further groups of cells.
+    """
     out = []
-    for group, members in _groups(rows, charts):
+    for group, members in [*_groups(rows, charts), *_groups_by(rows, by)]:
         for method, part in rows[members].groupby("method", sort=False):
             out.append({"method": method, "group": group, **_scores(part, level)})
     return pd.DataFrame(out, columns=_summary_columns())
@@ -95,6 +104,17 @@ def _groups(rows: pd.DataFrame, charts: pd.DataFrame) -> Iterator[tuple[str, "pd
         here = rows["resolution"] == resolution
         if here.any():
             yield str(resolution), here
+
+
+def _groups_by(
+    rows: pd.DataFrame, by: "pd.Series[str] | None"
+) -> Iterator[tuple[str, "pd.Series[bool]"]]:
+    if by is None:
+        return
+    names = pd.MultiIndex.from_frame(rows[list(CHART_COLUMNS)])
+    group = pd.Series(by.reindex(names).to_numpy(), index=rows.index)
+    for name in sorted(set(group)):
+        yield f"{by.name}: {name}", group == name
 
 
 def _scores(part: pd.DataFrame, level: float) -> dict[str, object]:

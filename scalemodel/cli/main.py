@@ -22,6 +22,8 @@ COMMANDS = (
     "ceilings",
     "predict",
     "lead",
+    "lows",
+    "latency",
     "explain",
     "plan",
     "score",

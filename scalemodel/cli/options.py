@@ -1,10 +1,14 @@
 """Options and arguments that several commands share."""
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 import click
 
 from scalemodel.cli.figure_file import check_ending
+
+FC = TypeVar("FC", bound=Callable[..., object])
 
 METRICS = ("average", "low_1pct", "low_01pct")
 
@@ -47,11 +51,16 @@ def _share(context: click.Context, option: click.Parameter, text: str) -> float:
         raise click.BadParameter(message, param=option) from None
 
 
-margin_option = click.option(
-    "--margin",
-    default="2%",
-    callback=_share,
-    metavar="SHARE",
-    show_default=True,
-    help="The smallest lead that matters, such as 2% or 0.02.",
-)
+def margin_of(default: str, words: str) -> "Callable[[FC], FC]":
+    """Give the option --margin with its usual value and its help."""
+    return click.option(
+        "--margin",
+        default=default,
+        callback=_share,
+        metavar="SHARE",
+        show_default=True,
+        help=words,
+    )
+
+
+margin_option = margin_of("2%", "The smallest lead that matters, such as 2% or 0.02.")

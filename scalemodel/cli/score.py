@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 ROWS = ("cells", "summary", "cards", "calibration")
 FORECAST_ROWS = ("cells", "cards", "changes")
 #: Options that are of no use beside --forecast.
-HOLDING_OUT = ("metric", "largest", "newest_architecture", "scene", "jobs", "workers")
+HOLDING_OUT = ("metric", "largest", "newest_architecture", "scene", "by", "jobs", "workers")
 
 
 @click.command("score", short_help="How good are these predictions, or how good was a forecast?")
@@ -38,6 +38,13 @@ HOLDING_OUT = ("metric", "largest", "newest_architecture", "scene", "jobs", "wor
     metavar="SCENE",
     help='Judge only the cells of this game, or scene as in "Game | preset". Cards are held out of '
     "every scene all the same.",
+)
+@click.option(
+    "--by",
+    default="",
+    metavar="COLUMN",
+    help="Also sum up by the groups of charts that this column of results makes, such as "
+    "ray_tracing.",
 )
 @click.option(
     "--forecast",
@@ -75,6 +82,7 @@ def command(
     largest: bool,
     newest_architecture: bool,
     scene: str,
+    by: str,
     forecast: Path | None,
     rows: str,
     jobs: int | None,
@@ -106,7 +114,7 @@ def command(
     if jobs and workers:
         raise click.UsageError("--jobs and --workers: choose where the work is done.")
     held_out = "largest" if largest else "newest_architecture" if newest_architecture else "each"
-    _score(bench, held_out, scene, rows, jobs, workers, metric, level, figure, output)
+    _score(bench, held_out, scene, by, rows, jobs, workers, metric, level, figure, output)
 
 
 def _refuse_beside_forecast(context: click.Context, rows: str) -> None:
@@ -126,6 +134,7 @@ def _score(
     bench: Path,
     held_out: str,
     scene: str,
+    by: str,
     rows: str,
     jobs: int | None,
     workers: str | None,
@@ -144,7 +153,7 @@ def _score(
         team = stack.enter_context(Cluster(workers)) if workers else Cores(jobs)
         fit = fitted(bench, metric)
         with counting("Holding cards out") as progress:
-            answer = fit.score(level, held_out, scene=scene, workers=team, progress=progress)
+            answer = fit.score(level, held_out, scene=scene, by=by, workers=team, progress=progress)
     about = {**about_fit("score", bench, str(answer), fit), **_about_score(answer)}
     table = {"cells": answer.table, "summary": answer.summary, "cards": answer.cards}
     table["calibration"] = answer.calibration

@@ -45,6 +45,9 @@ RATIOS = frozenset(
         "cause_upper",
         "typical_lower",
         "typical_upper",
+        "low_share",
+        "low_share_at_ceiling",
+        "per_doubling",
         "range_now",
         "range_before",
         "range_after",
@@ -79,13 +82,15 @@ RATES = frozenset(
         "lower",
         "median",
         "upper",
+        "average_fps",
+        *(f"{what}{end}_fps" for what in ("low", "expected") for end in ("", "_lower", "_upper")),
     }
 )
 """Columns in frames per second; the ends of a range only where the table has its median."""
 
 
 def to_csv(table: pd.DataFrame) -> str:
-    """Write a table as CSV: rates with 2 decimals, probabilities with 3, ratios with 4.
+    """Write a table as CSV: rates and ms with 2 decimals, probabilities with 3, ratios with 4.
 
     Numbers that are missing give empty cells. Other numbers have six significant digits.
     """
@@ -120,11 +125,20 @@ def _csv_number(number: float, name: str) -> str:
         return "inf" if number > 0 else "-inf"
     if name == "level":
         return f"{number:.10g}"
-    decimals = 3 if name in PROBABILITIES else 4 if name in RATIOS else 2 if name in RATES else None
+    decimals = _decimals(name)
     if decimals is None:
         return f"{number:.6g}"
     text = f"{number:.{decimals}f}"
     return text if float(text) != 0 else text.lstrip("-")
+
+
+def _decimals(name: str) -> int | None:
+    """Give the decimals of a column; None for six significant digits."""
+    if name in PROBABILITIES:
+        return 3
+    if name in RATIOS:
+        return 4
+    return 2 if name in RATES or name.endswith("_ms") else None
 
 
 def to_json(table: pd.DataFrame, about: Mapping[str, object]) -> str:

@@ -82,6 +82,22 @@ def causes_words(parts: pd.DataFrame) -> str:
     return ", ".join(words) if words else "no part is proven"
 
 
+def ms_words(ms: float) -> str:
+    """Write a time in ms with one decimal: "31.4 ms"; with two below 10, where they tell."""
+    return f"{ms:.2f} ms" if abs(ms) < 9.995 else f"{ms:.1f} ms"
+
+
+def ms_range_words(lower: float, upper: float) -> str:
+    """Write a range of times without the unit: "31.0…32.1"."""
+    digits = 2 if max(abs(lower), abs(upper)) < 9.995 else 1
+    return f"{lower:.{digits}f}…{upper:.{digits}f}".replace("-", "−")
+
+
+def signed_ms_words(ms: float) -> str:
+    """Write a difference of times: "+1.20 ms", "−3.10 ms"."""
+    return f"{ms + 0.0:+.2f} ms".replace("-", "−")
+
+
 def hours_words(hours: float) -> str:
     """Write hours as hours and minutes: 2.25 as "2:15"."""
     minutes = round(60 * hours)

@@ -74,5 +74,3 @@ def faults(platform: str) -> list[dict[str, object]]:
         scene = {"platform": platform, "game": game, "preset": preset}
         rows.append({"fault": "low_out_of_step", "card": LOW_CARD, **scene, "value": LOW_FACTOR})
     return rows
-
-

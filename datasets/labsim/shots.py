@@ -29,7 +29,8 @@ def fire(
     """Fire shots at every cell of some results; return latency.csv and the true mean of each cell.
 
     A click waits until the next frame begins (uniform over a frame), then for the frame to be
-    prepared and drawn, and until the screen is drawn where the sensor looks (uniform over a refresh).
+    prepared and drawn, and until the screen is drawn where the sensor looks (uniform over a
+    refresh).
 
     Args:
         results: runs with avg_fps and latency_ms.

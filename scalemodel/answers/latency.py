@@ -45,6 +45,7 @@ CELL_TABLE_COLUMNS = (
     "latency_ms",
     "lower_ms",
     "upper_ms",
+    "refresh_hz",
     "frame_ms",
     "gpu_ms",
     "least_ms",

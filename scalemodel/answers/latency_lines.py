@@ -57,6 +57,8 @@ LINE_COLUMNS = (
     "bought_upper_ms",
     "slack_part",
     "scatter_ms",
+    "typical_ms",
+    "least_ms",
     "reason",
 )
 CARD_COLUMNS = (
@@ -189,6 +191,8 @@ def _line(
         **_range("bought_ms", saved * frames, level),
         "slack_part": float(line.draws[:, 2].mean()) if line.has_slack else np.nan,
         "scatter_ms": float(np.median(scatter)),
+        "typical_ms": float(line.cells["latency_ms"][here].median()),
+        "least_ms": float(np.median(least_ms(line.cells)[here])),
         "reason": "",
     }
 

@@ -119,9 +119,16 @@ def lead() -> pd.DataFrame:
     summaries = pd.DataFrame(sums, columns=names).assign(row_kind="summary", **fixed)
     both = [part.astype(object) for part in (table, summaries)]
     table = pd.concat(both, ignore_index=True).infer_objects()
-    table = table.assign(a="Kc", b="Kb", platform=PLATFORM)
+    table = table.assign(a="Kc", b="Kb", platform=PLATFORM, upscaling="native")
     order = ["a", "b", *CHART, "lead", "lower", "upper", "within_test_error", "used", "reason"]
-    extra = ["row_kind", "odd_one_out", "typical_lower", "typical_upper", "charts_used"]
+    extra = [
+        "row_kind",
+        "odd_one_out",
+        "typical_lower",
+        "typical_upper",
+        "charts_used",
+        "upscaling",
+    ]
     return table[[*order, *extra]]
 
 

@@ -11,6 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
+from scalemodel.answers.groups import UPSCALED
 from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
@@ -62,7 +63,8 @@ def lead_figure(table: pd.DataFrame, level: float) -> Figure:
     if charts.empty:
         raise FigureError("The two cards share no chart; there is nothing to draw.")
     panels = _panels(charts)
-    lines = _lines(charts, len(every) - len(charts), level)
+    apart = summaries["upscaling"].nunique() > 1
+    lines = _lines(charts, len(every) - len(charts), level, apart=apart)
     head = headline(_title(charts, summaries, list(panels)), lines)
     top = head.height + 0.42
     tall = sum(len(panel) * ROW + TOP + GAP for panel in panels.values())
@@ -75,7 +77,7 @@ def lead_figure(table: pd.DataFrame, level: float) -> Figure:
             axes = place(figure, MARGIN + LABELS, down + TOP, wide, len(panel) * ROW)
             _limits(axes, charts, last=key == list(panels)[-1])
             name = f"{key[1]}, {shortened(key[0], 20)}" if several else key[1]
-            _panel(axes, name, panel, _summary(summaries, key))
+            _panel(axes, name, panel, _summary(summaries, key), apart=apart)
             down += len(panel) * ROW + TOP + GAP
         names = [shortened(_name(table, column), 34) for column in ("a", "b")]
         axes.set_xlabel(f"lead of {names[0]} over {names[1]}", loc="left")
@@ -124,7 +126,7 @@ def _title(charts: pd.DataFrame, summaries: pd.DataFrame, keys: list[tuple[str, 
     return f"{a} against {b}: no typical lead, for want of charts that can be used"
 
 
-def _lines(charts: pd.DataFrame, absent: int, level: float) -> list[str]:
+def _lines(charts: pd.DataFrame, absent: int, level: float, *, apart: bool) -> list[str]:
     platforms = ", ".join(dict.fromkeys(charts["platform"]))
     used = charts["used"].astype(bool)
     even = charts.loc[used, "within_test_error"].astype(bool)
@@ -133,6 +135,8 @@ def _lines(charts: pd.DataFrame, absent: int, level: float) -> list[str]:
         f"{int((~used).sum())} left out; within test error on {int(even.sum())} of those used."
     )
     lines = [f"{words} Lines are {level_words(level)} ranges from test error."]
+    if apart:
+        lines.append("Typical leads and means are of native charts; upscaled ones are marked.")
     if absent:
         lines.append(f"Not drawn: {count_words(absent, 'chart')} without a result of both cards.")
     return lines
@@ -174,7 +178,7 @@ def _percent(lead: float) -> str:
     return f"{100 * lead + 0.0:+.10g}%".replace("-", "−") if abs(lead) > 1e-9 else "0"
 
 
-def _panel(axes: Axes, name: str, charts: pd.DataFrame, summary: Any) -> None:
+def _panel(axes: Axes, name: str, charts: pd.DataFrame, summary: Any, *, apart: bool) -> None:
     axes.set_ylim(len(charts) - 0.4, -0.6)
     names = [short_scene(chart.game, chart.preset, 38) for chart in rows_of(charts)]
     axes.set_yticks(range(len(names)), names)
@@ -186,7 +190,7 @@ def _panel(axes: Axes, name: str, charts: pd.DataFrame, summary: Any) -> None:
         low, high = summary.typical_lower, summary.typical_upper
         axes.axvspan(low, high, facecolor=TINT, alpha=0.55, linewidth=0, zorder=0.5)
     for row, chart in enumerate(rows_of(charts)):
-        _chart(axes, row, chart)
+        _chart(axes, row, chart, apart=apart)
 
 
 def _panel_words(summary: Any) -> str:
@@ -199,7 +203,7 @@ def _panel_words(summary: Any) -> str:
     return words
 
 
-def _chart(axes: Axes, row: int, chart: Any) -> None:
+def _chart(axes: Axes, row: int, chart: Any, *, apart: bool) -> None:
     used = bool(chart.used)
     even = used and bool(chart.within_test_error)
     line = CONTEXT if even or not used else PLUM
@@ -208,6 +212,8 @@ def _chart(axes: Axes, row: int, chart: Any) -> None:
     words, weight, colour, size = lead_words(chart.lead), "normal", QUIET, 8.5
     if not used:
         words, size = shortened(f"{words}  {chart.reason}", 54), 8.0
+    elif apart and chart.upscaling == UPSCALED:
+        words = f"{words}  upscaled: not in the mean"
     elif chart.odd_one_out:
         words, weight, colour = f"{words}  odd one out", "bold", INK
     axes.text(

@@ -1,6 +1,5 @@
 """Whether a lead differs between groups of charts."""
 
-import math
 from typing import Any
 
 from rich.console import RenderableType
@@ -24,14 +23,15 @@ def groups_view(answer: LeadGroups) -> RenderableType:
         groups = [_group(row) for row in rows_of(rows[rows["row_kind"] == "group"])]
         columns = (answer.by, ">charts", ">scenes", ">lead", "range")
         parts += [heading(title, str(platform)), Text(), grid(columns, groups, "No group."), Text()]
-        pairs = rows[rows["row_kind"] == "difference"]
+        every = rows[rows["row_kind"] == "difference"]
+        parts += [note(why) for why in dict.fromkeys(every["reason"]) if why]
+        pairs = every[every["reason"] == ""]
         if pairs.empty:
             continue
         shown = [_pair(row) for row in rows_of(pairs.head(MOST_PAIRS))]
         parts += [grid(("lead with", "over that with", ">is", "range", ""), shown, ""), Text()]
         if len(pairs) > MOST_PAIRS:
             parts += [note(f"and {len(pairs) - MOST_PAIRS:,} more pairs: see --format csv")]
-        parts += [note(why) for why in dict.fromkeys(pairs["reason"]) if why]
     left = answer.charts.loc[~answer.charts["used"].astype(bool), "reason"]
     if not left.empty:
         parts += [note("Left out:"), *reasons(left, "chart")]
@@ -51,6 +51,5 @@ def _group(row: Any) -> list[str | Text]:
 
 def _pair(row: Any) -> list[str | Text]:
     sign = SIGNS.get(str(row.verdict), "? ")
-    span = "" if math.isnan(row.lower) else lead_range_words(row.lower, row.upper)
-    told = str(row.verdict) or "not told"
-    return [str(row.group), str(row.other), f"{sign}{lead_words(row.lead)}", span, told]
+    span = lead_range_words(row.lower, row.upper)
+    return [str(row.group), str(row.other), f"{sign}{lead_words(row.lead)}", span, row.verdict]

@@ -1,6 +1,7 @@
 """Latency: the lines of scenes, cards that break from them, ties, and cards to come."""
 
 import math
+from itertools import pairwise
 from typing import Any
 
 import pandas as pd
@@ -18,7 +19,6 @@ from scalemodel.views.words import (
     level_words,
     ms_range_words,
     ms_words,
-    scene_words,
     short_scene,
     shortened,
     signed_ms_words,
@@ -26,7 +26,7 @@ from scalemodel.views.words import (
 
 MOST_SHOTS = 10
 SIGNS = {TIED: "≈ ", DIFFERENT: "", OPEN: "? "}
-LINE_COLUMNS = ("scene", ">cells", ">constant", "range", ">frames", "range", ">waiting")
+LINE_COLUMNS = ("scene", ">cells", "constant", "frames", ">waiting", ">at least")
 CARD_COLUMNS = ("card", ">cells", ">mean", ">from the line", "range", ">in frames", "")
 SHOT_COLUMNS = (">row", "card", "scene", "resolution", ">shot", ">latency", ">apart", ">counts")
 NEXT_COLUMNS = ("card", "next slower", ">difference", "range", ">charts", "")
@@ -55,6 +55,7 @@ def latency_view(answer: Latency) -> RenderableType:
     legend = (
         f"Ranges: {level_words(answer.level)}.  waiting: frames beyond the one and a half that any "
         "click takes.\n"
+        "at least: what frame, GPU and screen make any click wait, of what was measured (medians)\n"
         f"≈ tied: surely within {answer.margin_ms:g} ms   ? open: neither tied nor different   "
         "◆ breaks from the line"
     )
@@ -62,15 +63,16 @@ def latency_view(answer: Latency) -> RenderableType:
 
 
 def _line(row: Any) -> list[str | Text]:
-    name = "all scenes" if row.game == ALL else scene_words(row.game, row.preset)
+    name = "all scenes" if row.game == ALL else short_scene(row.game, row.preset, 26)
+    constant = ms_range_words(row.constant_lower_ms, row.constant_upper_ms)
+    frames = f"{row.frames_lower:.2f}…{row.frames_upper:.2f}"
     return [
         name,
         f"{row.cells}",
-        Text(ms_words(row.constant_ms), style="bold"),
-        ms_range_words(row.constant_lower_ms, row.constant_upper_ms),
-        Text(f"{row.frames:.2f}", style="bold"),
-        f"{row.frames_lower:.2f}…{row.frames_upper:.2f}",
+        Text.assemble((ms_words(row.constant_ms), "bold"), f" ({constant})"),
+        Text.assemble((f"{row.frames:.2f}", "bold"), f" ({frames})"),
         f"{row.waiting_frames:.2f}".replace("-", "−"),
+        f"{row.least_ms:.1f} of {row.typical_ms:.1f} ms",
         signed_ms_words(-row.bought_ms),
     ]
 
@@ -99,7 +101,7 @@ def _next(answer: Latency, order: pd.DataFrame, platform: str) -> list[Renderabl
     pairs = answer.pairs[answer.pairs["platform"] == platform]
     found = {(row.a, row.b): row for row in rows_of(pairs)}
     rows = []
-    for fast, slow in zip(cards, cards[1:], strict=False):
+    for fast, slow in pairwise(cards):
         row, sign = found.get((fast, slow)), -1.0
         if row is None:
             row, sign = found.get((slow, fast)), 1.0

@@ -34,7 +34,10 @@ def lead_view(summary: str, table: pd.DataFrame, level: float) -> RenderableType
     summaries = table[table["row_kind"] == "summary"]
     parts: list[RenderableType] = [sentence(summary)]
     for (a, b, platform), on_platform in charts.groupby(["a", "b", "platform"], sort=False):
-        rows = [_summary(row) for row in rows_of(summaries[summaries["platform"] == platform])]
+        mine = summaries[summaries["platform"] == platform]
+        apart = mine["upscaling"].nunique() > 1
+        shown = mine[(mine["charts_used"] > 0) | (mine["upscaling"] == mine["upscaling"].iloc[0])]
+        rows = [_summary(row, apart=apart) for row in rows_of(shown)]
         parts += [heading(f"lead of {a} over {b}", str(platform)), Text()]
         parts += [grid(SUMMARY_COLUMNS, rows, "There is no summary."), Text()]
         parts += [by_scene(on_platform, _lead, empty=""), Text()]
@@ -49,8 +52,9 @@ def lead_view(summary: str, table: pd.DataFrame, level: float) -> RenderableType
     return stack(*parts, note(legend))
 
 
-def _summary(row: Any) -> list[str]:
+def _summary(row: Any, *, apart: bool) -> list[str]:
     where, used = str(row.resolution), f"{row.charts_used:.0f}"
+    where += f", {row.upscaling}" if apart else ""
     if math.isnan(row.lead):
         return [where, used, str(row.reason), "", ""]
     typical = span = ""

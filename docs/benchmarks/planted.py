@@ -1,0 +1,215 @@
+"""Are planted effects found, and nothing where nothing is? Latency, lows and groups of charts.
+
+Run from the root of the repository: ``python docs/benchmarks/planted.py --labs 20``. Each simulated
+lab is asked twice: as it is, where anything that is found is a false alarm, and with one effect
+planted. The figures it gave are in planted.md beside it.
+"""
+
+import argparse
+import platform
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import replace
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+import scalemodel as sm  # noqa: E402
+from datasets.labsim import Lab, LabSettings, simulate_lab  # noqa: E402
+from datasets.labsim.shots import CELL, fire  # noqa: E402
+from scalemodel.answers.latency import latency  # noqa: E402
+
+SHOTS, REFRESH_HZ = 24, 240.0
+SHOT_SCENES, SHOT_CARDS = 4, 12
+QUEUED_FRAMES, LOW_FACTOR, GROUP_FACTOR = 1.0, 0.85, 1.15
+PAIRS, HELD_OUT = 4, 2
+LOWS = ("low_1pct", "low_01pct")
+
+
+def settings(seed: int) -> LabSettings:
+    """Return a lab of one platform and ordinary size."""
+    rng = np.random.default_rng([seed, 31])
+    return LabSettings(
+        n_cards=int(rng.integers(14, 21)),
+        n_scenes=int(rng.integers(10, 15)),
+        n_platforms=1,
+        runs=int(rng.integers(2, 5)),
+        measurement_sd=float(rng.uniform(0.003, 0.008)),
+    )
+
+
+def bench_of(lab: Lab, results: pd.DataFrame, shots: pd.DataFrame) -> sm.Bench:
+    """Write a lab with these results and shots, and read it."""
+    with tempfile.TemporaryDirectory() as folder:
+        replace(lab, results=results).write(Path(folder))
+        shots.to_csv(Path(folder) / "latency.csv", index=False)
+        return sm.read_bench(folder)
+
+
+def shoot(
+    lab: Lab, seed: int, card_frames: dict[str, float]
+) -> tuple[pd.DataFrame, list[str], pd.DataFrame]:
+    """Fire shots at some scenes, at two resolutions; return them, the cards, and the true means."""
+    rng = np.random.default_rng([seed, 32])
+    cards = list(rng.permutation(lab.results["card"].unique())[:SHOT_CARDS])
+    games = lab.results[["game", "preset"]].drop_duplicates().sample(SHOT_SCENES, random_state=seed)
+    rows = lab.results.merge(games, on=["game", "preset"])
+    rows = rows[rows["card"].isin(cards) & (rows["resolution"] != "3840x2160")]
+    game_ms = {game: float(rng.uniform(0, 9)) for game in rows["game"].unique()}
+    frames = card_frames or {}
+    made, truth = fire(rows, game_ms, frames, shots=SHOTS, refresh_hz=REFRESH_HZ, rng=rng)
+    return made, cards, truth
+
+
+def latency_rows(lab: Lab, seed: int, fit: sm.Fit) -> Iterator[dict[str, object]]:
+    """Ask for cards that break from the line: as it is, then with one that lets a frame wait."""
+    plain, cards, _ = shoot(lab, seed, {})
+    odd = cards[0]
+    planted, _, _ = shoot(lab, seed, {odd: QUEUED_FRAMES})
+    for what, shots in (("nothing", plain), ("planted", planted)):
+        bench = bench_of(lab, lab.results, shots)
+        found = latency(bench, fit=fit)
+        out = set(found.cards.loc[found.cards["breaks"], "card"])
+        off = found.table.loc[found.table["off_line"], "card"]
+        for question, asked, rest in (
+            ("latency: cards", out, len(out - {odd})),
+            ("latency: cells", set(off), int((~off.isin([odd])).sum())),
+        ):
+            hit = {odd} <= asked if what == "planted" else bool(asked)
+            false = (
+                rest if what == "planted" else int(len(off) if "cells" in question else len(out))
+            )
+            yield {"question": question, "lab": seed, "what": what, "found": hit, "false": false}
+
+
+def lows_rows(lab: Lab, seed: int, fit: sm.Fit) -> Iterator[dict[str, object]]:
+    """Ask for lows out of step: as it is, then with those of one card held back in two scenes."""
+    rng = np.random.default_rng([seed, 33])
+    results = lab.results.copy()
+    count = results.groupby(["card", "game", "preset"])["resolution"].nunique()
+    full = count[count == 3].reset_index()
+    card = str(rng.choice(full["card"].unique()))
+    scenes = full[full["card"] == card][["game", "preset"]].sample(2, random_state=seed)
+    keys = results.merge(scenes.assign(hit=True), on=["game", "preset"], how="left")["hit"]
+    rows = (results["card"] == card).to_numpy() & keys.notna().to_numpy()
+    names = [f"{one}_fps" for one in LOWS]
+    results.loc[rows, names] = (results.loc[rows, names] * LOW_FACTOR).round(2)
+    planted = replace(fit, bench=bench_of(lab, results, lab_shots(lab)))
+    wanted = {(card, game, preset) for game, preset in scenes.itertuples(index=False, name=None)}
+    for metric in LOWS:
+        for what, asked in (("nothing", fit), ("planted", planted)):
+            answer = asked.lows(metric)
+            out = answer.places[answer.places["out_of_step"]]
+            places = set(out[["card", "game", "preset"]].itertuples(index=False, name=None))
+            cells = answer.table[answer.table["out_of_step"]]
+            single = set(cells[["card", "game", "preset"]].itertuples(index=False, name=None))
+            false = len((places | single) - (wanted if what == "planted" else set()))
+            hit = wanted <= places if what == "planted" else bool(places | single)
+            row = {"question": f"lows: {metric}", "lab": seed, "what": what}
+            yield {**row, "found": hit, "false": false}
+
+
+def lab_shots(lab: Lab) -> pd.DataFrame:
+    """Return one shot, so that every bench of a lab has the same files."""
+    first = lab.results[CELL].iloc[:1]
+    return first.assign(shot=1, latency_ms=30.0, refresh_hz=240)
+
+
+def group_rows(lab: Lab, seed: int) -> Iterator[dict[str, object]]:
+    """Ask whether a lead differs between two halves of the scenes that mean nothing, then do."""
+    rng = np.random.default_rng([seed, 34])
+    scenes = lab.results[["game", "preset"]].drop_duplicates().reset_index(drop=True)
+    half = rng.permutation(len(scenes)) < len(scenes) // 2
+    scenes = scenes.assign(engine=np.where(half, "north", "south"))
+    results = lab.results.merge(scenes, on=["game", "preset"])
+    cards = list(rng.permutation(results["card"].unique()))
+    pairs = [(cards[2 * k], cards[2 * k + 1]) for k in range(PAIRS)]
+    moved = results.copy()
+    for a, _ in pairs:
+        rows = (moved["card"] == a) & (moved["engine"] == "north")
+        moved.loc[rows, "avg_fps"] = (moved.loc[rows, "avg_fps"] * GROUP_FACTOR).round(2)
+    for what, table in (("nothing", results), ("planted", moved)):
+        fit = sm.fit(bench_of(lab, table, lab_shots(lab)))
+        for a, b in pairs:
+            rows = fit.lead_by("engine", a, b).table
+            verdict = rows.loc[rows["row_kind"] == "difference", "verdict"]
+            if verdict.empty or verdict.iloc[0] == "":
+                continue
+            p = float(rows.loc[rows["row_kind"] == "difference", "p_different"].iloc[0])
+            row = {"question": "groups: lead", "lab": seed, "what": what}
+            yield {**row, "found": p < 0.05, "false": int(what == "nothing" and p < 0.05)}
+
+
+def ahead_rows(lab: Lab, seed: int, fit: sm.Fit) -> Iterator[dict[str, object]]:
+    """Predict the latency of cards kept out, beside that of the card nearest in shaders x clock."""
+    shots, cards, truth = shoot(lab, seed, {})
+    sheet = fit.bench.cards.set_index("card", drop=False)
+    speed = np.log(sheet["shaders"] * sheet["boost_clock_mhz"])
+    for card in cards[-HELD_OUT:]:
+        rest = fit.without((card,))
+        mine = shots[shots["card"] == card]
+        bench = bench_of(lab, lab.results, shots[shots["card"] != card])
+        specs = sheet.loc[[card]].reset_index(drop=True)
+        told = latency(bench, fit=rest, specs=specs).ahead
+        told = told[told["reason"] == ""].merge(
+            mine.groupby(CELL, sort=False)["latency_ms"].mean().rename("measured").reset_index(),
+            on=CELL,
+        )
+        others = [one for one in cards if one != card]
+        near = min(others, key=lambda one: abs(speed[one] - speed[card]))
+        peer = truth[truth["card"] == near].drop(columns="card")
+        told = told.merge(peer.rename(columns={"latency_ms": "peer"}), on=CELL[1:], how="left")
+        for row in told.to_dict(orient="records"):
+            yield {
+                "lab": seed,
+                "inside": row["lower_ms"] <= row["measured"] <= row["upper_ms"],
+                "error": abs(row["median_ms"] - row["measured"]),
+                "peer": abs(row["peer"] - row["measured"]),
+                "width": row["upper_ms"] - row["lower_ms"],
+            }
+
+
+def lines(found: pd.DataFrame, ahead: pd.DataFrame) -> Iterator[str]:
+    """Give the tables in Markdown."""
+    yield "| question | asked | found where planted | asked | false alarms where nothing is | "
+    yield "|---|---|---|---|---|"
+    for question, rows in found.groupby("question", sort=False):
+        planted, nothing = (rows[rows["what"] == what] for what in ("planted", "nothing"))
+        yield (
+            f"| {question} | {len(planted)} | {planted['found'].mean():.2f} | {len(nothing)} | "
+            f"{nothing['found'].mean():.3f} |"
+        )
+    both = ahead.dropna(subset="peer")
+    yield "\n| latency of cards kept out | |\n|---|---|"
+    yield f"| cells | {len(ahead)} |\n| inside the 80% range | {ahead['inside'].mean():.3f} |"
+    yield f"| mean width | {ahead['width'].mean():.2f} ms |"
+    yield f"| mean error, where the peer has a value | {both['error'].mean():.2f} ms |"
+    yield f"| mean error of the nearest card | {both['peer'].mean():.2f} ms |"
+
+
+def main() -> None:
+    """Run the labs and print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--labs", type=int, default=20)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first lab")
+    asked = parser.parse_args()
+    machine = f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}"
+    print(f"{machine}, scipy {version('scipy')}; {asked.labs} labs\n")
+    rows: list[dict[str, object]] = []
+    ahead: list[dict[str, object]] = []
+    for seed in range(asked.first, asked.first + asked.labs):
+        lab = simulate_lab(settings(seed), seed)
+        fit = sm.fit(bench_of(lab, lab.results, lab_shots(lab)))
+        rows += [*latency_rows(lab, seed, fit), *lows_rows(lab, seed, fit), *group_rows(lab, seed)]
+        ahead += ahead_rows(lab, seed, fit)
+    print("\n".join(lines(pd.DataFrame(rows), pd.DataFrame(ahead))))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,140 @@
+"""A lead by groups of charts: every chart, and the mean of each group with its range."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from scalemodel.answers.lead_groups import LeadGroups
+from scalemodel.views.figures.layout import (
+    MARGIN,
+    FigureError,
+    headline,
+    key_below,
+    new_figure,
+    place,
+)
+from scalemodel.views.style import CONTEXT, INK, PLUM, QUIET, WIDTH_INCHES, house_style
+from scalemodel.views.tables import rows_of
+from scalemodel.views.words import (
+    count_words,
+    lead_range_words,
+    lead_words,
+    level_words,
+    probability_words,
+    shortened,
+)
+
+ROW, TOP, GAP = 0.5, 0.34, 0.3
+LABELS, RIGHT = 2.2, 3.1  # inches beside the axes
+
+
+def groups_figure(answer: LeadGroups) -> Figure:
+    """Draw the charts of each group and the lead of the group, a panel a platform.
+
+    Raises:
+        FigureError: no chart can be used.
+    """
+    groups = answer.table[answer.table["row_kind"] == "group"]
+    if groups.empty:
+        raise FigureError("No chart of the two cards can be grouped; there is nothing to draw.")
+    charts = answer.charts[answer.charts["used"].astype(bool)]
+    head = headline(_title(answer), _lines(answer, charts))
+    top = head.height + 0.42
+    panels = dict(list(groups.groupby("platform", sort=False)))
+    tall = sum(len(part) * ROW + TOP + GAP for part in panels.values())
+    with house_style():
+        figure = new_figure(top + tall + 0.45, head)
+        _key(figure, head.height, answer.level)
+        down, wide = top, WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT
+        for number, (platform, part) in enumerate(panels.items(), start=1):
+            axes = place(figure, MARGIN + LABELS, down + TOP, wide, len(part) * ROW)
+            _limits(axes, charts, part, last=number == len(panels))
+            _panel(axes, str(platform), part, charts[charts["platform"] == platform])
+            down += len(part) * ROW + TOP + GAP
+        names = [shortened(name, 34) for name in (answer.a, answer.b)]
+        axes.set_xlabel(f"lead of {names[0]} over {names[1]}", loc="left")
+    return figure
+
+
+def _title(answer: LeadGroups) -> str:
+    rows = answer.table[answer.table["row_kind"] == "group"]
+    first = rows[rows["platform"] == rows["platform"].iloc[0]]
+    told = [f"{lead_words(row.lead)} with {row.group}" for row in rows_of(first.head(3))]
+    more = f" and {len(first) - 3} more" if len(first) > 3 else ""
+    return f"{answer.a} against {answer.b} by {answer.by}: {', '.join(told)}{more}"
+
+
+def _lines(answer: LeadGroups, charts: pd.DataFrame) -> list[str]:
+    whole = answer.table[answer.table["row_kind"] == "all"]
+    told = [
+        f"{row.platform}: {row.reason or _chance_words(row.p_different)}" for row in rows_of(whole)
+    ]
+    return [
+        f"{count_words(len(charts), 'chart')} used. {'; '.join(told)}.",
+        "A group's range counts that charts of one scene, and scenes of one game, are alike.",
+    ]
+
+
+def _chance_words(p: float) -> str:
+    return f"groups that are alike would differ so much with a chance of {probability_words(p)}"
+
+
+def _key(figure: Figure, down: float, level: float) -> None:
+    handles = [
+        Line2D([], [], label="chart", **_look(CONTEXT, "o", 4.5)),
+        Line2D([], [], label="group", **_look(PLUM, "D", 7.0)),
+        Line2D([], [], color=PLUM, linewidth=2, label=f"{level_words(level)} range of the group"),
+    ]
+    key_below(figure, handles, down)
+
+
+def _look(fill: str, marker: str, size: float) -> dict[str, Any]:
+    return {
+        "linestyle": "none",
+        "marker": marker,
+        "markersize": size,
+        "markerfacecolor": fill,
+        "markeredgecolor": fill,
+    }
+
+
+def _limits(axes: Axes, charts: pd.DataFrame, groups: pd.DataFrame, *, last: bool) -> None:
+    leads = charts["lead"].to_numpy(dtype=float)
+    ends = np.concatenate([leads, groups[["lower", "upper"]].to_numpy(dtype=float).ravel(), [0.0]])
+    pad = 0.05 * max(float(np.ptp(ends)), 0.02)
+    axes.set_xlim(ends.min() - pad, ends.max() + pad)
+    axes.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 5, 10]))
+    axes.xaxis.set_major_formatter(
+        FuncFormatter(lambda x, _: lead_words(x) if abs(x) > 1e-9 else "0")
+    )
+    axes.tick_params(labelbottom=last)
+    axes.axvline(0, color=QUIET, linewidth=1, zorder=1)
+
+
+def _panel(axes: Axes, platform: str, groups: pd.DataFrame, charts: pd.DataFrame) -> None:
+    axes.set_ylim(len(groups) - 0.4, -0.6)
+    axes.set_yticks(range(len(groups)), [shortened(str(one), 28) for one in groups["group"]])
+    above: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points"}
+    left = -LABELS / (WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT)
+    axes.annotate(platform, (left, 1), (0, 6), fontweight="bold", fontsize=11, **above)
+    for row, group in enumerate(rows_of(groups)):
+        leads = charts.loc[charts["group"] == group.group, "lead"].to_numpy(dtype=float)
+        y = np.full(len(leads), row + 0.16)
+        axes.plot(leads, y, alpha=0.8, zorder=2, **_look(CONTEXT, "o", 4.5))
+        axes.plot([group.lower, group.upper], [row - 0.12] * 2, color=PLUM, linewidth=2, zorder=3)
+        axes.plot([group.lead], [row - 0.12], zorder=4, **_look(PLUM, "D", 7.0))
+        words = f"{lead_words(group.lead)} ({lead_range_words(group.lower, group.upper)})"
+        axes.text(
+            1.015,
+            row,
+            f"{words}, {count_words(group.charts_used, 'chart')}",
+            transform=axes.get_yaxis_transform(),
+            color=INK,
+            fontsize=8.5,
+            va="center",
+        )

@@ -1,0 +1,183 @@
+"""Latency against frame time, scene by scene: the line, its range, what it cannot be below."""
+
+import math
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+from matplotlib.ticker import MaxNLocator
+
+from scalemodel.answers.latency import Latency
+from scalemodel.answers.spread import ALL
+from scalemodel.model.waiting import least_latency
+from scalemodel.views.figures.layout import (
+    MARGIN,
+    FigureError,
+    headline,
+    key_below,
+    new_figure,
+    place,
+)
+from scalemodel.views.style import (
+    AMBER,
+    CONTEXT,
+    INK,
+    PLUM,
+    QUIET,
+    TINT,
+    WIDTH_INCHES,
+    house_style,
+)
+from scalemodel.views.tables import rows_of
+from scalemodel.views.words import (
+    count_words,
+    level_words,
+    short_scene,
+    shortened,
+    signed_ms_words,
+)
+
+COLUMNS, GAP, HEIGHT, TOP, BOTTOM = 3, 0.62, 2.9, 0.42, 0.62
+"""Panels side by side; inches between them, of a panel, above and below it."""
+
+
+def latency_figure(answer: Latency, platform: str) -> Figure:
+    """Draw the cells of a platform with the lines of their scenes.
+
+    Raises:
+        FigureError: the platform has no line.
+    """
+    lines = answer.lines[(answer.lines["platform"] == platform) & (answer.lines["reason"] == "")]
+    cells = answer.table[(answer.table["platform"] == platform) & (answer.table["reason"] == "")]
+    scenes = lines[lines["game"] != ALL]
+    if scenes.empty:
+        raise FigureError(f"There is no line of latency on {platform}; there is nothing to draw.")
+    cards = answer.cards[answer.cards["platform"] == platform]
+    broken = cards[cards["breaks"].astype(bool)]
+    head = headline(_title(lines, broken), _lines(answer, lines, cells, platform))
+    top, down = head.height + 0.42, math.ceil(len(scenes) / COLUMNS)
+    wide = (WIDTH_INCHES - 2 * MARGIN - GAP * (COLUMNS - 1) - 0.35) / COLUMNS
+    with house_style():
+        figure = new_figure(top + down * (TOP + HEIGHT + BOTTOM), head)
+        _key(figure, head.height, answer.level)
+        for number, scene in enumerate(rows_of(scenes)):
+            row, column = divmod(number, COLUMNS)
+            left = MARGIN + 0.35 + column * (wide + GAP)
+            axes = place(figure, left, top + row * (TOP + HEIGHT + BOTTOM) + TOP, wide, HEIGHT)
+            here = (cells["game"] == scene.game) & (cells["preset"] == scene.preset)
+            _panel(axes, scene, cells[here], set(broken["card"]))
+            axes.set_ylabel("latency, ms" if column == 0 else "")
+    return figure
+
+
+def _title(lines: pd.DataFrame, broken: pd.DataFrame) -> str:
+    whole = lines[lines["game"] == ALL].iloc[0]
+    words = f"Latency is {whole['constant_ms']:.0f} ms and {whole['frames']:.1f} frames"
+    if broken.empty:
+        return f"{words}; no card breaks from the line"
+    names = ", ".join(
+        f"{shortened(row.card, 24)} {signed_ms_words(row.apart_ms)}" for row in rows_of(broken)
+    )
+    return f"{words}; off the line: {names}"
+
+
+def _lines(answer: Latency, lines: pd.DataFrame, cells: pd.DataFrame, platform: str) -> list[str]:
+    whole = lines[lines["game"] == ALL].iloc[0]
+    what = "from click to photon" if answer.source == "shots" else "as the runs have it"
+    return [
+        f"Platform: {platform}. {count_words(len(cells), 'cell')}, latency {what}. From "
+        f"{whole['from_fps']:g} to {whole['to_fps']:g} fps buys {whole['bought_ms']:.1f} ms.",
+        "Cards at the ceiling lie below the line: fewer of their frames wait. The dashed line is "
+        "half a frame, the GPU's work and half a refresh.",
+    ]
+
+
+def _key(figure: Figure, down: float, level: float) -> None:
+    def point(fill: str, name: str, marker: str) -> Line2D:
+        return Line2D([], [], label=name, **_look(fill, marker))
+
+    key_below(
+        figure,
+        [
+            point(CONTEXT, "card on a chart", "o"),
+            point(PLUM, "of a card that breaks from the line", "D"),
+            point(AMBER, "single cell off the line", "s"),
+            Line2D([], [], color=INK, linewidth=1.4, label="line of the scene"),
+            Patch(facecolor=TINT, alpha=0.55, label=f"{level_words(level)} range of a card"),
+            Line2D([], [], color=QUIET, linewidth=1.2, linestyle=(0, (4, 3)), label="at least"),
+        ],
+        down,
+    )
+
+
+def _look(fill: str, marker: str) -> dict[str, Any]:
+    return {
+        "linestyle": "none",
+        "marker": marker,
+        "markersize": 5.5,
+        "markerfacecolor": fill,
+        "markeredgecolor": fill,
+    }
+
+
+def _panel(axes: Axes, scene: Any, cells: pd.DataFrame, broken: set[str]) -> None:
+    frame = cells["frame_ms"].to_numpy(dtype=float)
+    x = np.linspace(0, frame.max() * 1.06, 60)
+    axes.grid(visible=True, axis="both")
+    axes.set_xlim(0, x[-1])
+    line = scene.constant_ms + scene.frames * x
+    reach = _reach(cells, x)
+    axes.fill_between(x, line - reach, line + reach, color=TINT, alpha=0.55, linewidth=0)
+    axes.plot(x, line, color=INK, linewidth=1.4)
+    refresh = np.full(len(x), cells["refresh_hz"].median())
+    least = least_latency(x, x, refresh)
+    axes.plot(x, least, color=QUIET, linewidth=1.2, linestyle=(0, (4, 3)))
+    for cell in rows_of(cells):
+        out = cell.card in broken
+        fill, marker = (PLUM, "D") if out else (AMBER, "s") if cell.off_line else (CONTEXT, "o")
+        ends = [cell.lower_ms, cell.upper_ms]
+        axes.plot([cell.frame_ms] * 2, ends, color=fill, linewidth=1.2, zorder=2)
+        axes.plot([cell.frame_ms], [cell.latency_ms], zorder=3, **_look(fill, marker))
+    _label(axes, cells, broken)
+    axes.set_ylim(0, max(cells["latency_ms"].max(), line[-1]) * 1.08)
+    axes.xaxis.set_major_locator(MaxNLocator(6))
+    axes.set_xlabel("frame time, ms", loc="left")
+    name = short_scene(scene.game, scene.preset, 34)
+    above: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points"}
+    axes.annotate(name, (0, 1), (0, 18), fontweight="bold", fontsize=10.5, **above)
+    words = f"{scene.constant_ms:.1f} ms and {scene.frames:.2f} frames"
+    span = f" ({scene.frames_lower:.2f}–{scene.frames_upper:.2f})"
+    axes.annotate(words + span, (0, 1), (0, 5), color=QUIET, fontsize=9, **above)
+
+
+def _reach(cells: pd.DataFrame, x: "np.ndarray[Any, Any]") -> "np.ndarray[Any, Any]":
+    """Return the half width of the range at some frame times, from those of the cells."""
+    ordered = cells.sort_values("frame_ms")
+    half = (ordered["expected_upper_ms"] - ordered["expected_lower_ms"]) / 2
+    return np.asarray(np.interp(x, ordered["frame_ms"].to_numpy(), half.to_numpy()))
+
+
+def _label(axes: Axes, cells: pd.DataFrame, broken: set[str]) -> None:
+    """Name each broken card once, and every single cell off the line."""
+    for card, part in cells[cells["card"].isin(broken)].groupby("card", sort=False):
+        cell = part.sort_values("frame_ms").iloc[-1]
+        _name(axes, str(card), cell["frame_ms"], cell["latency_ms"], PLUM)
+    for cell in rows_of(cells[cells["off_line"].astype(bool) & ~cells["card"].isin(broken)]):
+        _name(axes, f"{cell.card}, {cell.resolution}", cell.frame_ms, cell.latency_ms, AMBER)
+
+
+def _name(axes: Axes, words: str, x: float, y: float, colour: str) -> None:
+    axes.annotate(
+        shortened(words, 28),
+        (x, y),
+        (-4, 6),
+        textcoords="offset points",
+        ha="right",
+        fontsize=8.5,
+        fontweight="bold",
+        color=colour,
+    )

@@ -1,0 +1,155 @@
+"""Lows against averages, scene by scene: how far each is from what the average says."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from scalemodel.answers.lows import LOW_WORDS, Lows
+from scalemodel.views.figures.layout import (
+    MARGIN,
+    FigureError,
+    headline,
+    key_below,
+    new_figure,
+    place,
+)
+from scalemodel.views.style import AMBER, CONTEXT, INK, PLUM, QUIET, TINT, WIDTH_INCHES, house_style
+from scalemodel.views.tables import rows_of
+from scalemodel.views.words import (
+    count_words,
+    lead_words,
+    level_words,
+    short_scene,
+    shortened,
+)
+
+ROW = 0.46
+LABELS, RIGHT = 2.75, 3.2  # inches beside the axes
+NAMED = 3
+"""Cards in scenes named in the title."""
+
+LEAST_REACH = 0.03
+"""The axis spans at least this either way."""
+
+
+def lows_figure(answer: Lows, platform: str) -> Figure:
+    """Draw how far the low of every cell is from what its average says, a row a scene.
+
+    Raises:
+        FigureError: no low of the platform can be judged.
+    """
+    cells = answer.table[(answer.table["platform"] == platform) & (answer.table["reason"] == "")]
+    scenes = answer.scenes[answer.scenes["platform"] == platform]
+    if cells.empty:
+        raise FigureError(f"No low on {platform} can be judged; there is nothing to draw.")
+    places = answer.places[answer.places["platform"] == platform]
+    out = places[places["out_of_step"].astype(bool)]
+    head = headline(_title(answer, out), _lines(answer, cells, platform))
+    top = head.height + 0.5
+    with house_style():
+        figure = new_figure(top + len(scenes) * ROW + 0.6, head)
+        _key(figure, head.height, answer.level)
+        wide = WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT
+        axes = place(figure, MARGIN + LABELS, top, wide, len(scenes) * ROW)
+        _axis(axes, cells, scenes)
+        for row, scene in enumerate(rows_of(scenes)):
+            here = (cells["game"] == scene.game) & (cells["preset"] == scene.preset)
+            mine = (out["game"] == scene.game) & (out["preset"] == scene.preset)
+            _scene(axes, row, scene, cells[here], out[mine])
+        axes.set_xlabel(f"{LOW_WORDS[answer.metric]} against what its average says", loc="left")
+    return figure
+
+
+def _title(answer: Lows, out: pd.DataFrame) -> str:
+    low = LOW_WORDS[answer.metric]
+    if out.empty:
+        return f"The {low} of every card is in step with its average in every scene"
+    names = []
+    for card, rows in out.head(NAMED).groupby("card", sort=False):
+        where = [f"{shortened(row.game, 24)} ({lead_words(row.apart)})" for row in rows_of(rows)]
+        names.append(f"{shortened(str(card), 20)} in {' and '.join(where)}")
+    more = f" and {len(out) - NAMED} more" if len(out) > NAMED else ""
+    return f"{low} out of step: {', '.join(names)}{more}"
+
+
+def _lines(answer: Lows, cells: pd.DataFrame, platform: str) -> list[str]:
+    return [
+        f"Platform: {platform}. {count_words(len(cells), 'cell')}. Beside a scene: low over "
+        "average, from which and the distance to the ceiling the expected low is made.",
+        f"Named is what is surely out of step, by {level_words(answer.margin)} or more.",
+    ]
+
+
+def _key(figure: Figure, down: float, level: float) -> None:
+    key_below(
+        figure,
+        [
+            Line2D([], [], label="cell", **_look(CONTEXT, "o", 4.0)),
+            Line2D([], [], label="of a card out of step in this scene", **_look(PLUM, "D", 5.5)),
+            Line2D([], [], label="single cell out of step", **_look(AMBER, "s", 5.5)),
+            Patch(facecolor=TINT, alpha=0.7, label=f"{level_words(level)} range of a cell"),
+        ],
+        down,
+    )
+
+
+def _look(fill: str, marker: str, size: float) -> dict[str, Any]:
+    return {
+        "linestyle": "none",
+        "marker": marker,
+        "markersize": size,
+        "markerfacecolor": fill,
+        "markeredgecolor": fill,
+    }
+
+
+def _axis(axes: Axes, cells: pd.DataFrame, scenes: pd.DataFrame) -> None:
+    axes.set_ylim(len(scenes) - 0.4, -0.6)
+    names = [short_scene(scene.game, scene.preset, 36) for scene in rows_of(scenes)]
+    axes.set_yticks(range(len(names)), names)
+    reach = max(float(cells["apart"].abs().max()), LEAST_REACH) * 1.08
+    axes.set_xlim(-reach, reach)
+    axes.xaxis.set_major_locator(MaxNLocator(9, steps=[1, 2, 5, 10]))
+    axes.xaxis.set_major_formatter(
+        FuncFormatter(lambda x, _: lead_words(x) if abs(x) > 1e-9 else "0")
+    )
+    axes.axvline(0, color=QUIET, linewidth=1, zorder=1)
+
+
+def _scene(axes: Axes, row: int, scene: Any, cells: pd.DataFrame, out: pd.DataFrame) -> None:
+    half = float((cells["expected_upper_fps"] / cells["expected_fps"] - 1).median())
+    axes.barh(row, 2 * half, left=-half, height=0.6, color=TINT, alpha=0.7, linewidth=0, zorder=0.6)
+    named = cells["card"].isin(set(out["card"]))
+    single = cells["out_of_step"].astype(bool) & ~named
+    for mask, look in (
+        (~named & ~single, _look(CONTEXT, "o", 4.0)),
+        (single, _look(AMBER, "s", 5.5)),
+        (named, _look(PLUM, "D", 5.5)),
+    ):
+        x = cells.loc[mask, "apart"].to_numpy(dtype=float)
+        # Spread a little, in the order of the cards, so that cells do not hide each other.
+        y = row + 0.4 * (np.arange(len(cells))[mask.to_numpy()] / max(len(cells) - 1, 1) - 0.5)
+        axes.plot(x, y, alpha=0.75, zorder=3, **look)
+    words = f"{scene.low_share:.2f}"
+    if np.isfinite(scene.low_share_at_ceiling):
+        words += f" ({scene.low_share_at_ceiling:.2f} at the ceiling)"
+    told = [f"{shortened(one.card, 18)} {lead_words(one.apart)}" for one in rows_of(out)]
+    told += [
+        f"{shortened(one.card, 14)}, {one.resolution} {lead_words(one.apart)}"
+        for one in rows_of(cells[single])
+    ]
+    label = "; ".join(told[:1]) + (f" and {len(told) - 1} more" if len(told) > 1 else "")
+    beside: dict[str, Any] = {
+        "transform": axes.get_yaxis_transform(),
+        "va": "center",
+        "fontsize": 8.5,
+    }
+    if label:
+        axes.text(1.015, row - 0.2, label, color=INK, fontweight="bold", **beside)
+    axes.text(1.015, row + (0.2 if label else 0), words, color=QUIET, **beside)

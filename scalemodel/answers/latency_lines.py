@@ -150,6 +150,7 @@ def fit_platform(cells: pd.DataFrame, tail: float, seed: int) -> PlatformLine | 
         scene=index_by(usable, ("game", "preset")),
         card=index_by(usable, ("card",)),
         stretch=latency / usual,
+        bent=slack >= LEAST_SLACK,
         priors=PRIORS if usable.groupby(["game", "preset"]).ngroups > 1 else PRIORS[2:],
         tail=TAIL if np.isnan(tail) else tail,
     )

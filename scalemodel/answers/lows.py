@@ -47,6 +47,10 @@ PRIORS = (
 """Of the log of low over average: what scenes differ by in level, by average, at the ceiling and
 on the way to it; what cards, and cells, stray."""
 
+KNEE = 0.002
+"""Between so far from fully GPU-bound and so far from the ceiling a low may bend on its own: its
+slow frames meet the ceiling before the average does."""
+
 FELL = "the average fell for lack of memory: it says nothing of the low"
 FEW_CELLS = 6
 CELL_TABLE = (
@@ -256,6 +260,7 @@ def _fit(cells: pd.DataFrame, tail: float) -> Lines:
         scene=scene,
         card=index_by(cells, ("card",)),
         stretch=np.ones(len(cells)),
+        bent=(bound > KNEE) & (bound < 1 - KNEE),
         priors=PRIORS if several else PRIORS[4:],
         tail=TAIL if np.isnan(tail) else tail,
     )

@@ -32,6 +32,9 @@ MOST_APART = 4
 POOLED_DOF = 10.0
 """Degrees of freedom with which the spread of all scenes is mixed into that of one."""
 
+NINTH = 1.645
+"""Ninetieth percentile of the absolute value of a standard normal one."""
+
 MAD = 1.4826
 """Sd of a normal law over its median absolute deviation."""
 
@@ -47,6 +50,8 @@ class LineData:
         own: which of the slopes each scene has of its own.
         scene, card: indices from 0.
         stretch: what the scatter of a cell is multiplied with, about 1.
+        bent: cells where the true relation may bend, so that a line is further off: judged by
+            what such cells stray.
         priors: of the scene's level, its own slopes, the card and the scatter.
         tail: degrees of freedom of a cell's test error: how far it may be off by chance.
     """
@@ -58,6 +63,7 @@ class LineData:
     scene: IntArray
     card: IntArray
     stretch: FloatArray
+    bent: BoolArray
     priors: tuple[ScalePrior, ...]
     tail: float
 
@@ -214,8 +220,20 @@ def _scatter(data: LineData, fit: MixedFit, line: FloatArray) -> FloatArray:
         dof = max(len(own) - 1.0 - data.columns.shape[1], 0.0)
         square = (MAD * float(np.median(np.abs(own)))) ** 2 if dof else 0.0
         scale[scene] = np.sqrt((POOLED_DOF * whole**2 + dof * square) / (POOLED_DOF + dof))
-    total = scale[data.scene] ** 2 * (data.known + (fit.noise * data.stretch) ** 2)
+    bent = np.where(data.bent, _bend(excess / scale[data.scene], data.bent), 1.0)
+    total = (bent * scale[data.scene]) ** 2 * (data.known + (fit.noise * data.stretch) ** 2)
     return np.asarray(np.sqrt(np.maximum(total - data.known, 0.0)))
+
+
+def _bend(away: FloatArray, bent: BoolArray) -> float:
+    """Return how much further cells stray where the relation may bend, at least 1.
+
+    From the ninetieth percentile, since lines miss few such cells, but miss them widely; it stands
+    if fewer than a tenth of them are out of step.
+    """
+    if not bent.any():
+        return 1.0
+    return max(float(np.quantile(np.abs(away[bent]), 0.9)) / NINTH, 1.0)
 
 
 def judge_cells(lines: Lines) -> Apart:

@@ -54,7 +54,7 @@ def test_the_demo_reads_without_errors_and_warns_of_its_planted_faults_only() ->
     faults = committed("truth_faults")
     kept_apart = faults["fault"].isin(["frame_generation", "exclude"]).sum()
     assert len(demo.excluded) == kept_apart
-    assert len(demo.problems) == 3  # two bad runs, one stale version
+    assert len(demo.problems) == 4  # two bad runs, one stale version, one wild shot
     assert len(read_specs(generate.BENCH_FOLDER / "specs.csv")) == 3
 
 

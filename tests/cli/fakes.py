@@ -74,8 +74,8 @@ class FakeFit:
         self.asked.append(("repeat", margin, level))
         return examples.repeatability(margin, level)
 
-    def lead(self, a: str, b: str, *, level: float) -> FakeAnswer:
-        self.asked.append(("lead", a, b, level))
+    def lead(self, a: str, b: str, *, level: float, together: bool) -> FakeAnswer:
+        self.asked.append(("lead", a, b, level, together))
         return FakeAnswer("Lead in words.", examples.lead())
 
     def explain(

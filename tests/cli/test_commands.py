@@ -61,7 +61,7 @@ def test_charts_are_rows_of_their_own(fit: FakeFit) -> None:
 
 def test_metric_and_level_reach_the_fit(fit: FakeFit) -> None:
     call("lead", "bench", "Kc", "Kb", "--metric", "low_1pct", "--level", "0.95")
-    assert fit.asked == [("bench", "low_1pct"), ("lead", "Kc", "Kb", 0.95)]
+    assert fit.asked == [("bench", "low_1pct"), ("lead", "Kc", "Kb", 0.95, False)]
 
 
 def test_the_table_can_be_asked_for(fit: FakeFit) -> None:

@@ -7,7 +7,7 @@ from scalemodel.data.bench import read_bench
 from scalemodel.data.schema import TABLES
 from scalemodel.data.template import TemplateError, write_template
 
-NAMES = ["README.md", "cards.csv", "frames.csv", "platforms.csv", "results.csv"]
+NAMES = ["README.md", "cards.csv", "frames.csv", "latency.csv", "platforms.csv", "results.csv"]
 
 
 def test_the_empty_bench_is_legal_and_complete(tmp_path: Path) -> None:
@@ -52,8 +52,9 @@ def test_a_second_time_is_refused(tmp_path: Path) -> None:
     with pytest.raises(TemplateError) as caught:
         write_template(tmp_path)
     assert str(caught.value) == (
-        f"{tmp_path}: cards.csv, platforms.csv, results.csv, frames.csv, README.md are there "
-        "already; nothing was overwritten. Fix: choose another folder or move what is there."
+        f"{tmp_path}: cards.csv, platforms.csv, results.csv, frames.csv, latency.csv, README.md "
+        "are there already; nothing was overwritten. "
+        "Fix: choose another folder or move what is there."
     )
 
 

@@ -1,0 +1,121 @@
+"""Lines through cells of many cards: what is out of step is found, and nothing else."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from scalemodel.model.layout import ScalePrior
+from scalemodel.model.lines import FEWEST_CARDS, LineData, fit_lines, judge_cells, judge_pairs
+from scalemodel.model.mixed import draw_coefficients, fit_mixed
+from scalemodel.model.tails import repeat_tail, tail_of_mean
+
+PRIORS = (ScalePrior(3.0, 1.0), ScalePrior(0.3, 0.8), ScalePrior(0.5, 0.8), ScalePrior(0.4, 0.8))
+
+
+def drawn(seed: int, cards: int = 12, scenes: int = 4, per: int = 2) -> LineData:
+    """Draw cells on lines of 12 and 2.5 with known scatter of 0.3."""
+    rng = np.random.default_rng(seed)
+    card, scene, _ = (a.ravel() for a in np.indices((cards, scenes, per)))
+    x = rng.uniform(-4, 8, len(card))
+    level, slope = rng.normal(12, 3, scenes), rng.normal(2.5, 0.1, scenes)
+    y = level[scene] + slope[scene] * x + rng.normal(0, 0.2, cards)[card]
+    y = y + np.hypot(0.3, 0.4) * rng.standard_normal(len(card))
+    one = np.ones(len(card))
+    return LineData(
+        y, 0.16 * one, x[:, None], (True,), scene, card, one, one > 1, PRIORS, tail=100.0
+    )
+
+
+def moved(data: LineData, rows: np.ndarray, by: float) -> LineData:
+    return replace(data, y=data.y + by * rows)
+
+
+def test_the_line_is_found() -> None:
+    lines = fit_lines(drawn(1))
+    level, slope = lines.fit.coefficients[:2]
+    se = np.sqrt(np.diag(lines.fit.covariance))[:2]
+    assert abs(slope - 2.5) < 3 * se[1]
+    assert abs(level - 12) < 3 * se[0]
+    assert lines.apart_cards == ()
+    assert lines.fit.status == "converged"
+
+
+def test_a_card_that_breaks_is_found_and_kept_out_of_the_line() -> None:
+    data = drawn(2)
+    lines = fit_lines(moved(data, data.card == 5, 4.0))
+    assert np.flatnonzero(lines.cards.out(1.0)).tolist() == [5]
+    assert lines.apart_cards == (5,)
+    assert lines.cards.apart[5] == pytest.approx(4.0, abs=1.0)
+    clean = fit_lines(replace(data, y=data.y))
+    assert lines.fit.coefficients[1] == pytest.approx(clean.fit.coefficients[1], abs=0.03)
+
+
+def test_two_such_cards_do_not_hide_each_other() -> None:
+    data = drawn(3)
+    lines = fit_lines(moved(data, np.isin(data.card, (2, 7)), 3.0))
+    assert np.flatnonzero(lines.cards.out(1.0)).tolist() == [2, 7]
+
+
+def test_a_single_cell_and_a_card_in_one_scene() -> None:
+    data = drawn(4, per=3)
+    one = moved(data, np.arange(len(data.y)) == 20, 6.0)
+    assert np.flatnonzero(judge_cells(fit_lines(one)).out(1.0)).tolist() == [20]
+    there = (data.card == 3) & (data.scene == 1)
+    pair, found = judge_pairs(fit_lines(moved(data, there, -2.5)))
+    assert np.flatnonzero(found.out(1.0)).tolist() == [int(pair[there][0])]
+
+
+def test_what_is_surely_apart_but_small_is_not_out() -> None:
+    data = drawn(5)
+    lines = fit_lines(moved(data, data.card == 5, 4.0))
+    assert not lines.cards.out(10.0).any()
+
+
+def test_few_cards_cannot_be_told_apart() -> None:
+    lines = fit_lines(drawn(6, cards=FEWEST_CARDS - 1))
+    assert np.isnan(lines.cards.p).all()
+    assert not lines.cards.out(0.0).any()
+
+
+def test_nothing_is_found_in_most_benches_where_nothing_is() -> None:
+    """Each kind of question errs in one bench of twenty; 20 benches, so three errors are many."""
+    out = [
+        (
+            one.cards.out(0.0).any(),
+            judge_cells(one).out(0.0).any(),
+            judge_pairs(one)[1].out(0.0).any(),
+        )
+        for one in (fit_lines(drawn(100 + seed)) for seed in range(20))
+    ]
+    assert (np.array(out).sum(axis=0) <= 3).all()  # binomial, p = .05: more has a chance of 1.6%
+
+
+def test_draws_have_the_covariance_of_the_fit_and_that_of_the_scales() -> None:
+    fit = fit_mixed(drawn(7).mixed())
+    draws, scales = draw_coefficients(fit, 4096, 64, seed=1)
+    np.testing.assert_allclose(draws[:, :2].mean(axis=0), fit.coefficients[:2], atol=0.3)
+    ratio = draws[:, :2].std(axis=0) / np.sqrt(np.diag(fit.covariance))[:2]
+    assert (ratio > 0.9).all()
+    assert (ratio < 2.0).all()  # wider, since scales are not known
+    assert (scales.std(axis=0) > 0).all()
+    again, _ = draw_coefficients(fit, 4096, 64, seed=1)
+    np.testing.assert_array_equal(draws, again)
+
+
+@pytest.mark.parametrize(("dof", "low", "high"), [(3.0, 2.3, 4.2), (np.inf, 15.0, 200.1)])
+def test_tails_of_repeats(dof: float, low: float, high: float) -> None:
+    """Simulated: cells of 3 runs with t errors; residuals of 3 are a little lighter-tailed."""
+    rng = np.random.default_rng(8)
+    cell = np.repeat(np.arange(1500), 3)
+    errors = norm.rvs(size=4500, random_state=rng)
+    if np.isfinite(dof):
+        errors = rng.standard_t(dof, 4500)
+    assert low < repeat_tail(errors, cell, np.ones(4500)) < high
+
+
+def test_tails_of_means_and_no_repeats() -> None:
+    assert tail_of_mean(3.0, 4.0) == 3.0  # no fourth moment: as heavy
+    assert tail_of_mean(10.0, 3.0) == pytest.approx(4 + 3 * 6)
+    assert np.isnan(repeat_tail(np.arange(3.0), np.arange(3), np.ones(3)))

@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from scalemodel.answers.comparison import compare as compare
     from scalemodel.answers.fitting import Fit as Fit
     from scalemodel.answers.fitting import fit as fit
+    from scalemodel.answers.latency import Latency as Latency
+    from scalemodel.answers.latency import latency as latency
     from scalemodel.answers.reduce import reduce_logs as reduce_logs
     from scalemodel.answers.repeatability import Repeatability as Repeatability
     from scalemodel.answers.repeatability import repeatability as repeatability
@@ -26,11 +28,13 @@ _HOMES = {
     "BenchError": "scalemodel.data.bench",
     "Comparison": "scalemodel.answers.comparison",
     "Fit": "scalemodel.answers.fitting",
+    "Latency": "scalemodel.answers.latency",
     "Repeatability": "scalemodel.answers.repeatability",
     "ScalemodelError": "scalemodel.errors",
     "check_bench": "scalemodel.data.bench",
     "compare": "scalemodel.answers.comparison",
     "fit": "scalemodel.answers.fitting",
+    "latency": "scalemodel.answers.latency",
     "read_bench": "scalemodel.data.bench",
     "read_forecast": "scalemodel.data.forecast_file",
     "read_specs": "scalemodel.data.bench",

@@ -60,7 +60,7 @@ def test_a_wild_shot_is_warned_of(tmp_path: Path) -> None:
     text = shots(*(f"Ostra 4,{PLACE},{n},{t},240,," for n, t in enumerate(times)))
     (line,) = [w for w in warning_lines(write_bench(tmp_path, latency=text)) if "latency" in w]
     assert line.startswith(
-        "latency.csv, row 10, column latency_ms: 55 ms is far from the 30.3 ms that its repeats "
+        "latency.csv, row 10, column latency_ms: 55 ms is far from the 30.4 ms that its repeats "
         "agree on."
     )
 

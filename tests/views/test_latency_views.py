@@ -24,7 +24,7 @@ from scalemodel.views.terminal.parts import WIDTH, as_text
 from tests.answers import latency_bench
 from tests.answers.latency_bench import CARDS
 
-ODD = "Cash $5 & <Tag> [bold]"
+ODD = "<Tag> $5 [b]"
 
 
 @pytest.fixture(scope="module")
@@ -55,11 +55,11 @@ def test_the_view_of_latency_names_lines_cards_and_ties(told: Latency) -> None:
     shown = as_text(latency_view(told))
     assert "latency is a constant and some frames" in shown
     assert "all scenes" in shown
-    assert [line for line in shown.splitlines() if "◆ breaks" in line][0].startswith(
+    assert next(line for line in shown.splitlines() if "◆ breaks" in line).startswith(
         f"  {CARDS[3]}"
     )
     assert max(map(len, shown.splitlines())) <= WIDTH
-    assert "[bold]" in shown
+    assert "[b] | High" in shown
 
 
 def test_the_view_of_two_cards(told: Latency) -> None:
@@ -82,7 +82,7 @@ def test_the_figure_of_latency_draws_every_cell_and_names_the_card(told: Latency
     assert figure_bytes(figure, "png") == figure_bytes(latency_figure(told, "P"), "png")
 
 
-def test_a_platform_without_a_line_has_no_figure(told: Latency, tmp_path: Path) -> None:
+def test_a_platform_without_a_line_has_no_figure(tmp_path: Path) -> None:
     lost = latency(latency_bench.bench(tmp_path, platform="Rig"))
     with pytest.raises(FigureError, match=r"^There is no line of latency on Rig"):
         latency_figure(lost, "Rig")

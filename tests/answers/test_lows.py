@@ -47,7 +47,9 @@ def test_cards_held_back_in_a_scene_are_found_and_nothing_else(held: Fit) -> Non
     assert found["Halvor C"] == pytest.approx(-0.15, abs=0.02)
     assert found["Mirel 10"] == pytest.approx(-0.10, abs=0.02)
     assert list(answer.table) == list(CELL_TABLE)
-    words = f"1% low of Halvor C in Game 4 | High is {-found['Halvor C']:.0%} below what its average"
+    words = (
+        f"1% low of Halvor C in Game 4 | High is {-found['Halvor C']:.0%} below what its average"
+    )
     assert words in str(answer)
 
 

@@ -26,7 +26,7 @@ from scalemodel.views.words import (
 
 MOST_SHOTS = 10
 SIGNS = {TIED: "≈ ", DIFFERENT: "", OPEN: "? "}
-LINE_COLUMNS = ("scene", ">cells", "constant", "frames", ">waiting", ">at least")
+LINE_COLUMNS = ("scene", ">cells", "constant", "frames", ">at least")
 CARD_COLUMNS = ("card", ">cells", ">mean", ">from the line", "range", ">in frames", "")
 SHOT_COLUMNS = (">row", "card", "scene", "resolution", ">shot", ">latency", ">apart", ">counts")
 NEXT_COLUMNS = ("card", "next slower", ">difference", "range", ">charts", "")
@@ -39,7 +39,7 @@ def latency_view(answer: Latency) -> RenderableType:
         known = lines[lines["reason"] == ""]
         if known.empty:
             continue
-        bought = f">{known['from_fps'].iloc[0]:g} to {known['to_fps'].iloc[0]:g} fps"
+        bought = f">{known['from_fps'].iloc[0]:g}→{known['to_fps'].iloc[0]:g} fps"
         rows = [_line(row) for row in rows_of(known)]
         parts += [heading("latency is a constant and some frames", str(platform)), Text()]
         parts += [grid((*LINE_COLUMNS, bought), rows, "There is no line."), Text()]
@@ -53,8 +53,8 @@ def latency_view(answer: Latency) -> RenderableType:
     if not why.empty:
         parts += [note("Not on a line:"), *reasons(why, "cell")]
     legend = (
-        f"Ranges: {level_words(answer.level)}.  waiting: frames beyond the one and a half that any "
-        "click takes.\n"
+        f"Ranges: {level_words(answer.level)}.  Of the frames any click takes one and a half; the "
+        "rest waits in a queue.  Times in ms.\n"
         "at least: what frame, GPU and screen make any click wait, of what was measured (medians)\n"
         f"≈ tied: surely within {answer.margin_ms:g} ms   ? open: neither tied nor different   "
         "◆ breaks from the line"
@@ -63,17 +63,16 @@ def latency_view(answer: Latency) -> RenderableType:
 
 
 def _line(row: Any) -> list[str | Text]:
-    name = "all scenes" if row.game == ALL else short_scene(row.game, row.preset, 26)
-    constant = ms_range_words(row.constant_lower_ms, row.constant_upper_ms)
+    name = "all scenes" if row.game == ALL else short_scene(row.game, row.preset, 28)
+    constant = f"{row.constant_lower_ms:.1f}…{row.constant_upper_ms:.1f}".replace("-", "−")
     frames = f"{row.frames_lower:.2f}…{row.frames_upper:.2f}"
     return [
         name,
         f"{row.cells}",
-        Text.assemble((ms_words(row.constant_ms), "bold"), f" ({constant})"),
+        Text.assemble((f"{row.constant_ms:.1f}", "bold"), f" ({constant})"),
         Text.assemble((f"{row.frames:.2f}", "bold"), f" ({frames})"),
-        f"{row.waiting_frames:.2f}".replace("-", "−"),
-        f"{row.least_ms:.1f} of {row.typical_ms:.1f} ms",
-        signed_ms_words(-row.bought_ms),
+        f"{row.least_ms:.1f} of {row.typical_ms:.1f}",
+        signed_ms_words(-row.bought_ms).removesuffix(" ms"),
     ]
 
 

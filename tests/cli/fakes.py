@@ -74,7 +74,7 @@ class FakeFit:
         self.asked.append(("repeat", margin, level))
         return examples.repeatability(margin, level)
 
-    def lead(self, a: str, b: str, *, level: float, together: bool) -> FakeAnswer:
+    def lead(self, a: str, b: str, *, level: float, together: bool = False) -> FakeAnswer:
         self.asked.append(("lead", a, b, level, together))
         return FakeAnswer("Lead in words.", examples.lead())
 

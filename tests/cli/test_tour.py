@@ -46,7 +46,8 @@ def test_the_tour_answers_every_question_and_keeps_the_results(
     figures = {"ceilings.png", "lead.png", "explain.png", "order.png", "plan.png", "repeat.png"}
     figures |= {"run.png"}
     figures |= {f"predict-new-{n}-open-bench.png" for n in (1, 2, 3)}
-    bench = {f"bench/{name}.csv" for name in ("cards", "platforms", "results", "frames")}
+    names = ("cards", "platforms", "results", "frames", "latency")
+    bench = {f"bench/{name}.csv" for name in names}
     bench |= {f"bench/frames/{log.name}" for log in (demo_folder / "frames").iterdir()}
     assert made == bench | tables | figures | {"specs.csv"}
     for words in (

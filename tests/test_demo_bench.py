@@ -98,6 +98,19 @@ def test_twins_that_differ_in_memory_part_only_at_the_cliff(results: pd.DataFram
     assert ratio.drop(cliff).between(0.9, 1.1).all()
 
 
+def test_shots_scatter_about_their_true_means_but_for_the_wild_one() -> None:
+    shots, truth = committed("latency"), committed("truth_latency")
+    both = shots.merge(truth, on=CELL, suffixes=("", "_true"))
+    apart = both["latency_ms"] - both["latency_ms_true"]
+    wild = apart.abs() > 20
+    assert both.loc[wild, ["card", "shot"]].to_numpy().tolist() == [["Ostrel T60", 9]]
+    means = apart[~wild].groupby([both[name] for name in CELL]).agg(["mean", "std", "size"])
+    z = means["mean"] / (means["std"] / np.sqrt(means["size"]))
+    assert abs(z.mean()) < 3 / np.sqrt(len(z))
+    assert 0.7 < z.std() < 1.4
+    assert (means["size"] >= 19).all()
+
+
 def test_no_result_exceeds_an_engine_cap(results: pd.DataFrame) -> None:
     caps = committed("truth_ceilings").dropna(subset="cap_fps")
     assert len(caps) == 4  # two games on two platforms

@@ -57,7 +57,7 @@ def shots(platform: str, results: pd.DataFrame, seed: int) -> tuple[pd.DataFrame
         refresh_hz=REFRESH_HZ,
         rng=np.random.default_rng([seed, 14]),
     )
-    far = table[["card", "game", "preset", "resolution", "shot"]].eq(OUTLIER).all(axis=1)
+    far = table[["card", "game", "preset", "resolution", "shot"]].eq(list(OUTLIER)).all(axis=1)
     table.loc[far, "latency_ms"] = (table.loc[far, "latency_ms"] * OUTLIER_FACTOR).round(1)
     return table, truth.round(3)
 

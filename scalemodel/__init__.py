@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from scalemodel.data.bench import check_bench as check_bench
     from scalemodel.data.bench import read_bench as read_bench
     from scalemodel.data.bench import read_specs as read_specs
+    from scalemodel.data.export import export_bench as export_bench
     from scalemodel.data.forecast_file import read_forecast as read_forecast
     from scalemodel.errors import ScalemodelError as ScalemodelError
 
@@ -29,6 +30,7 @@ _HOMES = {
     "Repeatability": "scalemodel.answers.repeatability",
     "ScalemodelError": "scalemodel.errors",
     "check_bench": "scalemodel.data.bench",
+    "export_bench": "scalemodel.data.export",
     "compare": "scalemodel.answers.comparison",
     "fit": "scalemodel.answers.fitting",
     "read_bench": "scalemodel.data.bench",

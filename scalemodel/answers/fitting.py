@@ -6,7 +6,6 @@ import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from types import MappingProxyType
 
 import pandas as pd
@@ -267,7 +266,7 @@ def fit_cached(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
     it cannot be read or written, the bench is fitted as if there were none.
     """
     prepared = _Prepared.of(bench, metric, seed)
-    folder, key = Path(bench.source), prepared.key()
+    folder, key = bench.folder, prepared.key()
     stored = load_arrays(folder, key) if folder.is_dir() else None
     if stored is not None:
         data = (prepared.observed, prepared.specs, prepared.game_of_scene)

@@ -16,6 +16,7 @@ COMMANDS = (
     "tour",
     "start",
     "check",
+    "export",
     "reduce",
     "repeat",
     "fit",

@@ -3,10 +3,9 @@
 import csv
 import io
 import os
-from collections.abc import Mapping
 from pathlib import Path
 
-from scalemodel.data.files import write_atomic
+from scalemodel.data.files import write_new
 from scalemodel.data.schema import TABLES, Column, Table
 from scalemodel.errors import ScalemodelError
 
@@ -55,7 +54,7 @@ def write_template(folder: str | os.PathLike[str]) -> tuple[Path, ...]:
         there = [path.name for path in files if path.exists()]
         if there:
             raise TemplateError(_taken(target, there))
-        _write_all(files)
+        write_new(files)
     except OSError as error:
         reason = "there is a file" if isinstance(error, FileExistsError) else error.strerror
         raise TemplateError(
@@ -63,19 +62,6 @@ def write_template(folder: str | os.PathLike[str]) -> tuple[Path, ...]:
             "Fix: choose a folder you may write to."
         ) from None
     return tuple(files)
-
-
-def _write_all(files: Mapping[Path, str]) -> None:
-    """Write every file or none."""
-    written: list[Path] = []
-    try:
-        for path, text in files.items():
-            write_atomic(path, text, overwrite=False)
-            written.append(path)
-    except OSError:
-        for path in written:
-            path.unlink(missing_ok=True)
-        raise
 
 
 def _taken(target: Path, names: list[str]) -> str:

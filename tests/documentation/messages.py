@@ -150,7 +150,7 @@ def _pairs(node: ast.Assign | ast.AugAssign, name: str) -> Iterator[ast.expr]:
         case ast.Name(id=found), value if found == name and ast.unparse(value) != "''":
             yield value
         case ast.Tuple(elts=targets), ast.Tuple(elts=values):
-            for one, value in zip(targets, values, strict=True):
+            for one, value in zip(targets, values, strict=False):  # a starred target is no message
                 if isinstance(one, ast.Name) and one.id == name:
                     yield value
 

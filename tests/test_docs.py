@@ -66,12 +66,6 @@ def test_the_page_of_columns_is_up_to_date() -> None:
     )
 
 
-def test_the_guide_lists_every_page() -> None:
-    index = (ROOT / "docs" / "index.md").read_text(encoding="utf-8")
-    for page in (ROOT / "docs").glob("*.md"):
-        assert page.name == "index.md" or f"]({page.name})" in index
-
-
 def test_the_readme_and_the_guide_use_every_command() -> None:
     run = "\n".join(step.code for page in FOLLOWED for step in steps(page))
     run += (ROOT / "README.md").read_text(encoding="utf-8")

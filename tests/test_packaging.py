@@ -17,7 +17,16 @@ from scalemodel.version import VERSION
 
 ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-DEVELOPMENT = {"pytest", "hypothesis", "ruff", "mypy", "hatchling", "nbclient", "ipykernel"}
+DEVELOPMENT = {
+    "pytest",
+    "hypothesis",
+    "ruff",
+    "mypy",
+    "hatchling",
+    "nbclient",
+    "ipykernel",
+    "mkdocs",
+}
 
 
 @pytest.fixture(scope="module")

@@ -37,7 +37,7 @@ from scalemodel.views.words import (
 
 ROW, SMALLEST_ROW, TOP, BELOW, GAP = 0.215, 0.126, 0.36, 0.5, 0.25  # inches
 RATE = 0.62  # inches beside the axes: a bracket and a rate
-LETTER, TICK = 0.075, 0.55
+LETTER, TICK = 0.075, 0.4
 """Inches of a letter of a name, on average, and between ticks, at least."""
 
 PANELS, FEWER_PANELS = 3, 2

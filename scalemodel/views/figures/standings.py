@@ -65,7 +65,7 @@ def standings_figure(places: pd.DataFrame, level: float, size: Size = PAGE) -> F
     most = max(len(panel) for panel in panels)
     rows = fitted_rows([most], size, taken, 0.0, SMALLEST_ROW if size.limited else ROW)
     wide = (size.width - 2 * MARGIN - GAP * (len(panels) - 1)) / len(panels)
-    names = min(2.1, 0.5 * wide)
+    names = min(LETTER * (placed["card"].str.len().max() + 5), 0.5 * wide)
     with house_style():
         figure = new_figure(taken + rows.inches, head, size)
         signs.draw(figure, head.height)

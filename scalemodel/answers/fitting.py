@@ -14,9 +14,10 @@ from scalemodel.answers.ceilings import Ceilings, ceilings
 from scalemodel.answers.cells import Cells, measured_cells
 from scalemodel.answers.explain import Explanation, explain
 from scalemodel.answers.forecast import forecast
+from scalemodel.answers.knee import Knee, knee
 from scalemodel.answers.labels import Labels, make_labels, observed_cells
 from scalemodel.answers.lead import Lead, lead
-from scalemodel.answers.learned import learned_table
+from scalemodel.answers.learned import learned_table, scene_shares
 from scalemodel.answers.levels import counted
 from scalemodel.answers.order import Order, order
 from scalemodel.answers.plan import Plan, Time, plan
@@ -25,6 +26,7 @@ from scalemodel.answers.predict import Prediction, predict
 from scalemodel.answers.repeatability import Repeatability, repeatability
 from scalemodel.answers.score import Score, score
 from scalemodel.answers.score_forecast import ForecastScore, score_forecast
+from scalemodel.answers.standings import Standings, standings
 from scalemodel.answers.workers import Workers
 from scalemodel.data.bench import Bench
 from scalemodel.data.forecast_file import Forecast
@@ -85,6 +87,11 @@ class Fit:
         """What the model learned: quantity, of, value, lower, upper, unit (80% ranges)."""
         return learned_table(self.model, self.labels)
 
+    @property
+    def learned_scenes(self) -> pd.DataFrame:
+        """Shares of a typical card's frame by scene, resolution and stage (80% ranges)."""
+        return scene_shares(self.model, self.labels)
+
     def __str__(self) -> str:
         shape = self.model.layout.shape
         kept, cells = int(self.model.kept.sum()), len(self.model.kept)
@@ -110,6 +117,10 @@ class Fit:
     def ceilings(self, level: float = 0.8) -> Ceilings:
         """Say which results and charts sit at the ceiling."""
         return ceilings(self, level)
+
+    def knee(self, scenes: Sequence[str], level: float = 0.8) -> Knee:
+        """Say how the rates of scenes ("Game | preset" or "Game") run into their ceilings."""
+        return knee(self, scenes, level)
 
     def predict(
         self,
@@ -166,6 +177,10 @@ class Fit:
     def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
         """Say how far card `a` is ahead of card `b`."""
         return lead(self, a, b, level)
+
+    def standings(self, level: float = 0.8) -> Standings:
+        """Say who leads whom: all pairs of tested cards, and the place of each card."""
+        return standings(self, level)
 
     def explain(
         self,

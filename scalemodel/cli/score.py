@@ -135,7 +135,7 @@ def _score(
     output: Output,
 ) -> None:
     from scalemodel.answers.workers import Cluster, Cores
-    from scalemodel.cli.figure_file import write_figure
+    from scalemodel.cli.figure_file import figure_size, write_figure
     from scalemodel.cli.fitted import about_fit, fitted
     from scalemodel.cli.waiting import counting
     from scalemodel.views.terminal.score import score_view
@@ -152,7 +152,7 @@ def _score(
     if figure is not None:
         from scalemodel.views.figures.score import score_figure
 
-        write_figure(figure, score_figure(answer))
+        write_figure(figure, score_figure(answer, figure_size()))
 
 
 def _about_score(answer: "Score") -> dict[str, object]:
@@ -195,7 +195,7 @@ def _score_forecast(
 
 def _draw_forecast(answer: "ForecastScore", path: Path) -> None:
     """Draw one figure a card and platform that has results by now."""
-    from scalemodel.cli.figure_file import numbered_paths, write_figure
+    from scalemodel.cli.figure_file import figure_size, numbered_paths, write_figure
     from scalemodel.views.figures.forecast import forecast_figure
 
     judged = answer.table[answer.table["reason"] == ""]
@@ -205,4 +205,6 @@ def _draw_forecast(answer: "ForecastScore", path: Path) -> None:
     paths = numbered_paths(path, [f"{card}-{platform}" for (card, platform), _ in groups])
     for ((card, _), table), file in zip(groups, paths, strict=True):
         row = answer.cards[answer.cards["card"] == card].iloc[0]
-        write_figure(file, forecast_figure(table, str(row["where"]), answer.date, answer.level))
+        where = str(row["where"])
+        drawn = forecast_figure(table, where, answer.date, answer.level, figure_size())
+        write_figure(file, drawn)

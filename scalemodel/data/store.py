@@ -127,7 +127,7 @@ def _path(folder: Path, key: str, kind: str) -> Path:
 
 
 def _tidy(store: Path, kept: int, kind: str) -> None:
-    """Remove the oldest files of a kind beyond those kept, and what killed processes left behind."""
+    """Remove the oldest files of a kind beyond those kept, and what killed processes left."""
     with contextlib.suppress(OSError):
         ages = [(path.stat().st_mtime_ns, path) for path in store.glob(f"*.{kind}")]
         for _, path in sorted(ages, reverse=True)[kept:]:

@@ -26,6 +26,7 @@ from scalemodel.answers.predict import Prediction, predict
 from scalemodel.answers.repeatability import Repeatability, repeatability
 from scalemodel.answers.score import Score, score
 from scalemodel.answers.score_forecast import ForecastScore, score_forecast
+from scalemodel.answers.standings import Standings, standings
 from scalemodel.answers.workers import Workers
 from scalemodel.data.bench import Bench
 from scalemodel.data.forecast_file import Forecast
@@ -167,6 +168,10 @@ class Fit:
     def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
         """Say how far card `a` is ahead of card `b`."""
         return lead(self, a, b, level)
+
+    def standings(self, level: float = 0.8) -> Standings:
+        """Say who leads whom: all pairs of tested cards, and the place of each card."""
+        return standings(self, level)
 
     def explain(
         self,

@@ -11,11 +11,9 @@ from scalemodel.answers.ceilings import MORE_LIKELY
 from scalemodel.answers.lead import ALL
 from scalemodel.answers.levels import check_level, counted
 from scalemodel.answers.predict import predict_card
-from scalemodel.answers.repeats import standard_errors
 from scalemodel.answers.sheets import complete_sheets
-from scalemodel.data.schema import CHART_COLUMNS
+from scalemodel.answers.usable import Usable, usable
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
-from scalemodel.model.measured import judge_cells
 from scalemodel.model.ranks import p_faster
 
 if TYPE_CHECKING:
@@ -76,17 +74,19 @@ class Landing:
 
     def __str__(self) -> str:
         overall = self.places[self.places["resolution"] == ALL]
-        return " ".join(self._words(row) for row in overall.to_dict(orient="records"))
+        return " ".join(
+            f"{card}: {'; '.join(self._words(row) for row in rows.to_dict(orient='records'))}."
+            for card, rows in overall.groupby("card", sort=False)
+        )
 
     def _words(self, row: dict[Any, Any]) -> str:
-        where = f"On {row['platform']} {row['card']}"
         if row["reason"]:
-            return f"{where} has no place: {row['reason']}."
-        words = f"{where} should take place {row['place']:.0f} of {row['cards']}"
+            return f"no place on {row['platform']}, {row['reason']}"
+        words = f"place {row['place']} of {row['cards']} on {row['platform']}"
         if row["place_lower"] < row["place_upper"]:
-            words += f" ({row['place_lower']:.0f} to {row['place_upper']:.0f})"
+            words += f" ({row['place_lower']} to {row['place_upper']})"
         near = [_next_words(one) for one in self.around(row["card"], row["platform"])]
-        return f"{words}{', ' if near else ''}{' and '.join(near)}."
+        return ", ".join([words, *near])
 
     def around(self, card: str, platform: str) -> list[dict[Any, Any]]:
         """Return the rows of the nearest measured cards it should be ahead of, and behind."""
@@ -122,76 +122,52 @@ def landing(fit: "Fit", specs: pd.DataFrame, level: float) -> Landing:
         ScalemodelError: the level is not in (0, 1).
     """
     check_level(level)
-    sheets = complete_sheets(fit, specs)
-    measured = _Measured.of(fit)
+    sheets, grid = complete_sheets(fit, specs), usable(fit)
     leads: list[dict[str, object]] = []
     places: list[dict[str, object]] = []
     for k in range(len(sheets.table)):
         table, draws = predict_card(fit, sheets, k, level)
-        card = str(table["card"].iloc[0])
-        below = (table["p_ceiling"] < MORE_LIKELY).to_numpy(dtype=bool)
-        gaps = None if draws is None else measured.gaps(draws.log_rate, [fit.seed, k, SEED_STEP])
-        for platform, resolution, here in _groups(fit.labels.charts):
-            about = {"card": card, "platform": platform, "resolution": resolution, "level": level}
-            used = measured.usable & (below & here)
+        compares = grid.compares & (table["p_ceiling"] < MORE_LIKELY).to_numpy(dtype=bool)
+        rng = np.random.default_rng([fit.seed, SEED_STEP, k])
+        gaps = None if draws is None else _gaps(draws.log_rate, grid, rng)
+        for platform, resolution, charts in _groups(grid, fit.labels.platforms):
+            about = {"card": table["card"].iloc[0], "level": level}
+            about |= {"platform": platform, "resolution": resolution}
+            used = compares[:, charts]
             if gaps is None or not used.any():
                 reason = ALONE if gaps is not None else str(table["reason"].iloc[0])
                 places.append({**about, "cards": 0, "reason": reason})
-                leads += [_no_lead(about, other, reason) for other in measured.cards]
+                leads += [_no_lead(about, other, reason) for other in grid.cards]
                 continue
-            means = _means(gaps, used)
-            leads += _lead_rows(about, measured.cards, means, used.sum(axis=1), level)
+            means = _means(gaps[:, :, charts], used)
+            leads += _lead_rows(about, grid.cards, means, used.sum(axis=1), level)
             places.append({**about, **_place(means, level)})
+    whole = dict.fromkeys(("place_lower", "place", "place_upper"), "Int64")
     return Landing(
         pd.DataFrame(leads, columns=list(LEAD_COLUMNS)),
-        pd.DataFrame(places, columns=list(PLACE_COLUMNS)),
+        pd.DataFrame(places, columns=list(PLACE_COLUMNS)).astype(whole),
         level,
     )
 
 
-def _groups(charts: pd.DataFrame) -> Iterator[tuple[str, str, BoolArray]]:
-    for platform, rows in charts.groupby("platform", sort=False):
-        here = (charts["platform"] == platform).to_numpy()
-        for resolution in dict.fromkeys(rows.sort_values("pixels")["resolution"]):
-            one = (charts["resolution"] == resolution).to_numpy()
-            yield str(platform), str(resolution), here & one
-        yield str(platform), ALL, here
+def _groups(grid: Usable, platforms: tuple[str, ...]) -> Iterator[tuple[str, str, IntArray]]:
+    for platform in platforms:
+        for resolution in grid.resolutions(platform):
+            yield platform, resolution, grid.on(platform, resolution)
+        yield platform, ALL, grid.on(platform)
 
 
-@dataclass(frozen=True)
-class _Measured:
-    """What was measured: (cards, charts) log rates, their test errors, and which compare."""
-
-    cards: tuple[str, ...]
-    log_rate: FloatArray
-    error: FloatArray
-    usable: BoolArray
-
-    @staticmethod
-    def of(fit: "Fit") -> "_Measured":
-        cells, charts = fit.cells.table, fit.labels.charts
-        place = pd.MultiIndex.from_frame(charts[list(CHART_COLUMNS)])
-        column = place.get_indexer(pd.MultiIndex.from_frame(cells[list(CHART_COLUMNS)]))
-        row = fit.observed.rows.card
-        log_rate, error = np.zeros((2, len(fit.labels.cards), len(charts)))
-        usable = np.zeros(log_rate.shape, dtype=bool)
-        log_rate[row, column] = fit.observed.log_rate
-        error[row, column] = standard_errors(fit)
-        below = judge_cells(fit.model, fit.observed).p_ceiling < MORE_LIKELY
-        usable[row, column] = fit.model.kept & below
-        return _Measured(fit.labels.cards, log_rate, error, usable)
-
-    def gaps(self, log_rate: FloatArray, seed: list[int]) -> FloatArray:
-        """Return (draws, cards, charts) log leads of a predicted card, test errors included."""
-        noise = np.random.default_rng(seed).standard_normal((len(log_rate), *self.error.shape))
-        gaps: FloatArray = log_rate[:, None, :] - self.log_rate - self.error * noise
-        return gaps
+def _gaps(log_rate: FloatArray, grid: Usable, rng: np.random.Generator) -> FloatArray:
+    """Return (draws, cards, charts) log leads over the measured cards, test errors included."""
+    noise = rng.standard_normal((len(log_rate), *grid.error.shape))
+    gaps: FloatArray = log_rate[:, None, :] - grid.log_rate - grid.error * noise
+    return gaps
 
 
 def _means(gaps: FloatArray, used: BoolArray) -> FloatArray:
     """Return (draws, cards) mean log leads over the charts used; NaN where there are none."""
     with np.errstate(invalid="ignore"):
-        means: FloatArray = np.einsum("dcj,cj->dc", gaps, used.astype(float)) / used.sum(axis=1)
+        means: FloatArray = np.where(used, gaps, 0.0).sum(axis=2) / used.sum(axis=1)
     return means
 
 

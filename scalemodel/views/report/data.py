@@ -31,6 +31,10 @@ from scalemodel.views.words import (
     short_range_words,
 )
 
+SCENE = ["platform", "game", "preset"]
+MOST_DRAWN = 6
+"""Scenes whose runs are drawn: a mark for each of thousands would make a heavy file."""
+
 STANDS_SIGNS = {"yes": "●", "no": "○", "not known": "?"}
 
 
@@ -41,13 +45,7 @@ def section(report: Report) -> Section:
     left_out = report.fit.left_out
     parts: list[Part] = [
         _spread(answer),
-        drawing(
-            lambda: repeat_figure(answer.every_run, answer.scenes, answer.metric),
-            "How far runs are from their repeats",
-            "One mark a run, by scene and platform; flagged runs stand out. The numbers are in "
-            "the tables.",
-            folded="How far every run is from its repeats (figure)",
-        ),
+        _figure(answer),
         *_or_none("Runs to look at", _runs(answer.runs), "No run strays too far."),
         *_or_none("Older results", _stale(answer), "No update or new date matters."),
         *_or_none("Rows left out", _left_out(left_out), "Nothing was left out."),
@@ -108,6 +106,22 @@ def _spread(answer: Repeatability) -> Table:
     return table(caption, columns, answer.table, heads=2)
 
 
+def _figure(answer: Repeatability) -> Part:
+    """Draw the runs of the scenes with flagged runs, then the noisiest; all would be too many."""
+    scenes = answer.scenes[answer.scenes["metric"] == answer.metric]
+    runs = answer.every_run
+    flagged = runs.loc[runs["found_by"] != "", SCENE].drop_duplicates()
+    both = pd.concat([flagged, scenes[SCENE]]).drop_duplicates().head(MOST_DRAWN)
+    title = "How far runs are from their repeats"
+    title += f", in {count_words(len(both), 'scene')} to look at" if len(scenes) > len(both) else ""
+    return drawing(
+        lambda: repeat_figure(runs.merge(both), scenes.merge(both), answer.metric),
+        title,
+        "One mark a run, by scene and platform; flagged runs stand out.",
+        folded=f"{title} (figure)",
+    )
+
+
 def _rates(row: Any) -> str:
     if str(row.rates).startswith("("):
         return "all"
@@ -128,7 +142,7 @@ def _span(lower: float, upper: float) -> str:
 
 def _runs(runs: pd.DataFrame) -> Table:
     columns = [
-        Column("row", lambda row: Cell(f"{row.row}", sort=row.row), number=True),
+        Column("row", lambda row: Cell(f"{row.row}"), number=True),
         Column("card", lambda row: row.card),
         Column("platform", lambda row: row.platform),
         Column("scene", lambda row: scene_words(row.game, row.preset)),

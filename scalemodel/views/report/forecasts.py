@@ -128,7 +128,7 @@ def _signed(log_ratio: float) -> Cell:
 def _cards(cards: pd.DataFrame) -> Table:
     columns = [
         Column("card", lambda row: row.card),
-        Column("cells", lambda row: Cell(f"{row.cells}", sort=row.cells), number=True),
+        Column("cells", lambda row: Cell(f"{row.cells}"), number=True),
         Column("mean error", lambda row: _signed(row.mean_error), number=True),
         Column("scatter", lambda row: _percent(row.scatter), number=True),
         Column("inside", lambda row: number(row.inside, f"{row.inside:.0%}"), number=True),

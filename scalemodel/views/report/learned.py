@@ -44,7 +44,7 @@ def _quantities(learned: pd.DataFrame) -> Table:
     columns = [
         Column("quantity", lambda row: row.quantity, choose=True),
         Column("of", lambda row: row.of),
-        Column("value", lambda row: Cell(_number(row.value), sort=row.value), number=True),
+        Column("value", lambda row: Cell(_number(row.value)), number=True),
         Column("80% range", _range, number=True),
         Column("unit", lambda row: row.unit),
     ]

@@ -1,6 +1,7 @@
 """What sections of the report are made of; templates/parts.html turns them into HTML."""
 
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -13,6 +14,9 @@ from scalemodel.views.figures.layout import FigureError
 from scalemodel.views.style import Figure, inline_svg
 from scalemodel.views.tables import rows_of, to_csv
 
+_FALLBACK = re.compile(r"var\((--[a-z]+), #[0-9a-f]{6}\)")
+"""A colour of the palette with its fallback; the page has the whole palette."""
+
 
 @dataclass(frozen=True)
 class Cell:
@@ -22,14 +26,12 @@ class Cell:
         text: what it says.
         sign: a sign before it that says the same; not read aloud.
         small: more, in small print.
-        sort: what the column is sorted by, where that is not the text.
         strong: whether it stands out.
     """
 
     text: str
     sign: str = ""
     small: str = ""
-    sort: float | None = None
     strong: bool = False
 
 
@@ -40,7 +42,7 @@ class Column:
     Attributes:
         heading: its name.
         write: gives the cell of a row, whose attributes are the columns of the data.
-        number: whether it is set to the right.
+        number: whether it is set to the right, and sorted by the number in its text.
         choose: whether its few different texts can be chosen from.
     """
 
@@ -73,6 +75,13 @@ class Table:
     look: str = ""
     folded: str = ""
     kind: str = "table"
+
+    @property
+    def classes(self) -> str:
+        """Give its classes: its look, whether it has tools, and which columns hold numbers."""
+        numbers = [f"n{n}" for n, column in enumerate(self.columns, 1) if column.number]
+        names = ["tools" if self.tools else "", self.look, *(numbers if not self.look else [])]
+        return " ".join(filter(None, names))
 
 
 @dataclass(frozen=True)
@@ -169,8 +178,8 @@ def _cell(written: Cell | str) -> Cell:
 
 
 def number(value: float, words: str, **more: Any) -> Cell:
-    """Give a cell with a number in words, sorted by the number; a dash where it is missing."""
-    return Cell("–") if math.isnan(value) else Cell(words, sort=float(value), **more)
+    """Give a cell with a number in words; a dash where it is missing."""
+    return Cell("–") if math.isnan(value) else Cell(words, **more)
 
 
 def drawing(
@@ -181,4 +190,5 @@ def drawing(
         figure = draw()
     except FigureError as error:
         return Words(f"{title}: {error}", quiet=True)
-    return Drawing(title, Markup(inline_svg(figure, title, described)), folded)
+    markup = _FALLBACK.sub(r"var(\1)", inline_svg(figure, title, described))
+    return Drawing(title, Markup(markup), folded)

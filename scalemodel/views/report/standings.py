@@ -88,7 +88,7 @@ def _place(rows: pd.DataFrame, size: str) -> Cell:
     small = f"{rate_words(row.rate_mean)} fps"
     filled = row.charts - row.measured
     small += f", ◇ {filled} of {row.charts}" if filled else ""
-    return Cell(words, small=small, sort=float(row.place))
+    return Cell(words, small=small)
 
 
 def _matrices(

@@ -55,13 +55,14 @@ def section(report: Report) -> Section:
         _places(landing, [ALL, *sizes]),
         _leads(leads, [ALL, *sizes], report.level),
         *_figures(prediction),
+        Words(str(prediction), quiet=True),
         _ranges(prediction.table, report.level),
     ]
     return Section(
         key=KEY,
         title=TITLE,
         gist=_gist(landing),
-        words=f"{landing} {prediction}",
+        words=str(landing),
         parts=tuple(parts),
         tables={
             "predict": prediction.table,
@@ -87,7 +88,7 @@ def _gist(landing: Landing) -> str:
             f" ({short_range_words(one['lead_lower'], one['lead_upper'])}%)"
             for one in near[:1]
         ]
-        words.append(", ".join([f"{card} place {row.place:.0f} of {row.cards}", *beside]))
+        words.append(", ".join([f"{card} place {row.place} of {row.cards}", *beside]))
     return f"Estimated from spec sheets: {'; '.join(words)}."
 
 
@@ -132,8 +133,8 @@ def _place(rows: pd.DataFrame, size: str) -> Cell:
         return Cell("–", small=row.reason)
     small = f"probability {probability_words(row.probability)}"
     if row.place_lower < row.place_upper:
-        small += f", {row.place_lower:.0f} to {row.place_upper:.0f}"
-    return Cell(f"{row.place:.0f} of {row.cards}", small=small, strong=size == ALL)
+        small += f", {row.place_lower} to {row.place_upper}"
+    return Cell(f"{row.place} of {row.cards}", small=small, strong=size == ALL)
 
 
 def _leads(leads: pd.DataFrame, sizes: list[str], level: float) -> Table:

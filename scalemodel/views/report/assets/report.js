@@ -9,10 +9,12 @@
     makeFilter(table, rows, headings);
   }
 
-  // What a cell is sorted by: its number where it has one, else its text.
-  function sortKey(row, place) {
-    const cell = row.cells[place];
-    return cell.dataset.sort === undefined ? cell.textContent.trim() : Number(cell.dataset.sort);
+  // What a cell is sorted by: the number at its begin in a column of numbers, else its text.
+  function sortKey(table, row, place) {
+    const text = row.cells[place].textContent.trim();
+    if (!table.classList.contains(`n${place + 1}`)) return text;
+    const found = /^[<>]?([+−-]?[\d,]*\.?\d+)/.exec(text);
+    return found ? Number(found[1].replace("−", "-").replaceAll(",", "")) : text;
   }
 
   // Numbers before texts, so that gaps come last, whichever way round.
@@ -30,7 +32,7 @@
       const up = heading.getAttribute("aria-sort") !== "ascending";
       headings.forEach((other) => other.removeAttribute("aria-sort"));
       heading.setAttribute("aria-sort", up ? "ascending" : "descending");
-      const keyed = rows.map((row) => [sortKey(row, place), row]);
+      const keyed = rows.map((row) => [sortKey(table, row, place), row]);
       keyed.sort((one, other) => compare(one[0], other[0], up ? 1 : -1));
       table.tBodies[0].append(...keyed.map((pair) => pair[1]));
     });

@@ -82,9 +82,10 @@ class Landing:
     def _words(self, row: dict[Any, Any]) -> str:
         if row["reason"]:
             return f"no place on {row['platform']}, {row['reason']}"
-        words = f"place {row['place']} of {row['cards']} on {row['platform']}"
+        words = f"place {row['place']} of {row['cards']}"
         if row["place_lower"] < row["place_upper"]:
             words += f" ({row['place_lower']} to {row['place_upper']})"
+        words += f" on {row['platform']}"
         near = [_next_words(one) for one in self.around(row["card"], row["platform"])]
         return ", ".join([words, *near])
 

@@ -13,14 +13,14 @@ from scalemodel.views.report.parts import Cell, Column, Part, Section, Table, ta
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import (
     count_words,
-    lead_words,
     level_words,
     rate_words,
     resolution_order,
-    short_range_words,
 )
 
 KEY, TITLE = "standings", "Who leads whom?"
+WHOLE_FROM = 0.2
+"""Leads from here on are written without decimals."""
 
 
 def section(report: Report) -> Section:
@@ -54,7 +54,10 @@ def _gist(answer: Standings, sizes: list[str]) -> str:
     for size in reversed(sizes):
         if size in first:
             cards.setdefault(first[size], []).append(size)
-    words = [f"{card} is the fastest at {' and '.join(where)}" for card, where in cards.items()]
+    words = [
+        f"{card} is the fastest at {' and '.join(where) if len(cards) > 1 else 'every resolution'}"
+        for card, where in cards.items()
+    ]
     pairs = answer.table[(answer.table["resolution"] == ALL) & (answer.table["reason"] == "")]
     open_ = int(((pairs["lower"] <= 0) & (pairs["upper"] >= 0)).sum())
     return f"{'; '.join(words)}. {open_} of {count_words(len(pairs), 'pair')} could be either way."
@@ -134,7 +137,14 @@ def _lead(a: str, b: str, cards: list[str], leads: dict[tuple[str, str], Any]) -
     lead, low, high = row.lead, row.typical_lower, row.typical_upper
     if turned:
         lead, low, high = (1 / (1 + value) - 1 for value in (lead, high, low))
-    small = "" if math.isnan(low) else short_range_words(low, high)
+    small = "" if math.isnan(low) else f"{_short(low)}…{_short(high)}"
     small += f" ◆{row.odd}" if row.odd else ""
     even = row.lower <= 0 <= row.upper
-    return Cell(lead_words(lead), "≈" if even else "", small, strong=not even)
+    sign = "" if lead < 0 else "+"
+    return Cell(f"{sign}{_short(lead)}%", "≈" if even else "", small, strong=not even)
+
+
+def _short(lead: float) -> str:
+    """Write a lead in percent, with a decimal where it is small: a matrix has many columns."""
+    percent = round(100 * lead, 1 if abs(lead) < WHOLE_FROM else None) + 0.0  # no "-0.0"
+    return f"{percent:.10g}".replace("-", "−")

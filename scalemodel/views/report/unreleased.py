@@ -22,6 +22,7 @@ from scalemodel.views.report.parts import (
     number,
     table,
 )
+from scalemodel.views.style import Figure
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import (
     AT_CEILING,
@@ -174,7 +175,7 @@ def _figures(prediction: Prediction) -> list[Part]:
             title = f"{card} on {platform}"
             parts.append(
                 drawing(
-                    partial(prediction_figure, rows, measured),
+                    partial(_figure, rows, measured),
                     title,
                     "For each scene and resolution the predicted range among the rates of the "
                     "nearest measured cards. The numbers are in the table below.",
@@ -182,6 +183,14 @@ def _figures(prediction: Prediction) -> list[Part]:
                 )
             )
     return parts
+
+
+def _figure(charts: pd.DataFrame, measured: pd.DataFrame) -> Figure:
+    """Draw the ranges of a card, without the caution that the section gives once."""
+    figure = prediction_figure(charts, measured)
+    for text in figure.texts:
+        text.set_text(text.get_text().removeprefix(CAUTION).lstrip())
+    return figure
 
 
 def _ranges(predicted: pd.DataFrame, level: float) -> Table:

@@ -17,7 +17,7 @@ from scalemodel.answers.explain import Explanation, explain
 from scalemodel.answers.forecast import forecast
 from scalemodel.answers.labels import Labels, make_labels, observed_cells
 from scalemodel.answers.lead import Lead, lead
-from scalemodel.answers.learned import learned_table
+from scalemodel.answers.learned import learned_table, scene_shares
 from scalemodel.answers.levels import counted
 from scalemodel.answers.order import Order, order
 from scalemodel.answers.plan import Plan, Time, plan
@@ -86,6 +86,11 @@ class Fit:
     def table(self) -> pd.DataFrame:
         """What the model learned: quantity, of, value, lower, upper, unit (80% ranges)."""
         return learned_table(self.model, self.labels)
+
+    @property
+    def learned_scenes(self) -> pd.DataFrame:
+        """Shares of a typical card's frame by scene, resolution and stage (80% ranges)."""
+        return scene_shares(self.model, self.labels)
 
     def __str__(self) -> str:
         shape = self.model.layout.shape

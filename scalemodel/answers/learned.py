@@ -35,7 +35,7 @@ def scene_shares(model: ModelFit, labels: Labels) -> pd.DataFrame:
 
     Returns:
         One row a scene, resolution and stage: game, preset, resolution, stage, share, lower, upper:
-        medians and 80% ranges of the posterior.
+        means, which sum to one, and 80% ranges of the posterior.
     """
     scene = ["game", "preset", "resolution"]
     charts = labels.charts.drop_duplicates(scene)
@@ -44,10 +44,11 @@ def scene_shares(model: ModelFit, labels: Labels) -> pd.DataFrame:
     values = linear_predictors(model.layout.design(rows, specs), model.layout, model.draws.theta)
     speeds = stage_speeds(rows, specs, model.layout)
     shares = -gpu_side(speeds, as_predictors(values, len(specs.stages))).by_growth
-    ends = np.quantile(shares, [0.5, (1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0)
+    ends = np.quantile(shares, [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0)
     each = charts[scene].loc[charts.index.repeat(len(specs.stages))].reset_index(drop=True)
-    numbers = dict(zip(("share", "lower", "upper"), ends.reshape(3, -1), strict=True))
-    return each.assign(stage=list(specs.stages) * len(charts), **numbers)
+    numbers = dict(zip(("lower", "upper"), ends.reshape(2, -1), strict=True))
+    stages = list(specs.stages) * len(charts)
+    return each.assign(stage=stages, share=shares.mean(axis=0).ravel(), **numbers)
 
 
 def _row(quantity: str, of: str, draws: FloatArray, unit: str) -> list[object]:

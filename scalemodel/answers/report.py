@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TypeVar
 import pandas as pd
 
 from scalemodel.answers.ceilings import Ceilings
+from scalemodel.answers.changes import MEMORY
 from scalemodel.answers.explain import Explanation
 from scalemodel.answers.kept_score import kept_score
 from scalemodel.answers.landing import Landing, landing
@@ -137,11 +138,17 @@ def _given(specs: pd.DataFrame | None, question: Callable[[pd.DataFrame], Answer
 
 
 def _largest_shift(fit: "Fit", order: Order | None, level: float) -> Explanation:
-    """Explain the pair of cards whose changes of places shift its lead most, all together."""
+    """Explain the pair of cards whose changes of places shift its lead most, all together.
+
+    What a lack of memory does is left aside, unless there is nothing else: the mean over scenes
+    that `explain` shows leaves it out too.
+    """
     flips = None if order is None else order.table[order.table["verdict"] == FLIPS]
     if flips is None or flips.empty:
         raise ScalemodelError(NO_FLIP)
-    shifts = flips.groupby(["a", "b"], sort=False)["points"].sum().reset_index()
+    scaling = flips[flips["cause"] != MEMORY]
+    chosen = flips if scaling.empty else scaling
+    shifts = chosen.groupby(["a", "b"], sort=False)["points"].sum().reset_index()
     pair = shifts.sort_values("points", kind="stable").iloc[0]
     return fit.explain(str(pair["a"]), str(pair["b"]), level=level)
 

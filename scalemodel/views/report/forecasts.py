@@ -100,7 +100,7 @@ def _summary(score: Score) -> Table:
             for level in (50, 80, 95)
         ),
         Column(f"width of {level_words(score.level)}", lambda row: _percent(row.width), True),
-        Column("reason", lambda row: row.reason or "–"),
+        Column("reason", lambda row: row.reason or "–", long=True),
     ]
     caption = (
         "All methods on the same cells. In 80%: share of measured rates that the 80% ranges "
@@ -133,7 +133,7 @@ def _cards(cards: pd.DataFrame) -> Table:
         Column("scatter", lambda row: _percent(row.scatter), number=True),
         Column("inside", lambda row: number(row.inside, f"{row.inside:.0%}"), number=True),
         Column("p", lambda row: number(row.p, probability_words(row.p)), number=True),
-        Column("where", lambda row: row.where or "–"),
+        Column("where", lambda row: row.where or "–", long=True),
     ]
     caption = (
         "Each held-out card, predicted over measured, the worst first. p: how often the "

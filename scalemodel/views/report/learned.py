@@ -1,19 +1,21 @@
 """What the model learned, and everything that determines the numbers of the report."""
 
+from functools import partial
 from typing import Any
 
 import pandas as pd
 
 from scalemodel.answers.report import Report
 from scalemodel.views.report.parts import Cell, Column, Heading, Section, Table, table
-from scalemodel.views.words import resolution_order
+from scalemodel.views.tables import rows_of
+from scalemodel.views.words import resolution_order, scene_words
 
 SHARE = "share of a frame: "
 
 
 def section(report: Report) -> Section:
     """Show the learned quantities, then settings, versions and digests."""
-    learned = report.fit.table
+    learned, shares = report.fit.table, report.fit.learned_scenes
     settings = pd.DataFrame(
         {"setting": list(report.settings), "value": [str(v) for v in report.settings.values()]}
     )
@@ -22,8 +24,14 @@ def section(report: Report) -> Section:
         title="What did the model learn?",
         gist=_gist(learned, list(report.fit.labels.charts["resolution"])),
         words=str(report.fit),
-        parts=(_quantities(learned), Heading("Made with"), _settings(settings)),
-        tables={"fit": learned, "settings": settings},
+        parts=(
+            _quantities(learned),
+            Heading("What a frame is made of, scene by scene"),
+            _shares(shares),
+            Heading("Made with"),
+            _settings(settings),
+        ),
+        tables={"fit": learned, "fit-scenes": shares, "settings": settings},
     )
 
 
@@ -53,6 +61,26 @@ def _quantities(learned: pd.DataFrame) -> Table:
         "sheets, and how much everything differs, with 80% ranges."
     )
     return table(caption, columns, learned, heads=2)
+
+
+def _shares(shares: pd.DataFrame) -> Table:
+    stages = list(dict.fromkeys(shares["stage"]))
+    columns = [
+        Column("scene", lambda rows: scene_words(rows["game"].iloc[0], rows["preset"].iloc[0])),
+        Column("resolution", lambda rows: str(rows["resolution"].iloc[0]), choose=True),
+        *(Column(stage, partial(_share, stage=stage), number=True) for stage in stages),
+    ]
+    caption = "Share of each stage in the frame of a typical card, with 80% ranges."
+    groups = [rows for _, rows in shares.groupby(["game", "preset", "resolution"], sort=False)]
+    count = len(groups)
+    return table(
+        caption, columns, groups, heads=2, tools=True, folded=f"All {count} scenes and resolutions"
+    )
+
+
+def _share(rows: pd.DataFrame, stage: str) -> Cell:
+    row = next(rows_of(rows[rows["stage"] == stage]))
+    return Cell(f"{row.share:.0%}", small=f"{100 * row.lower:.0f}…{100 * row.upper:.0f}")
 
 
 def _range(row: Any) -> str:

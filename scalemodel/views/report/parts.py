@@ -44,12 +44,14 @@ class Column:
         write: gives the cell of a row, whose attributes are the columns of the data.
         number: whether it is set to the right, and sorted by the number in its text.
         choose: whether its few different texts can be chosen from.
+        long: whether its texts are long, so that they are broken into lines.
     """
 
     heading: str
     write: Callable[[Any], Cell | str]
     number: bool = False
     choose: bool = False
+    long: bool = False
 
 
 @dataclass(frozen=True)
@@ -78,10 +80,11 @@ class Table:
 
     @property
     def classes(self) -> str:
-        """Give its classes: its look, whether it has tools, and which columns hold numbers."""
-        numbers = [f"n{n}" for n, column in enumerate(self.columns, 1) if column.number]
-        names = ["tools" if self.tools else "", self.look, *(numbers if not self.look else [])]
-        return " ".join(filter(None, names))
+        """Give its classes: look and tools, n3 where the third column holds numbers, l4 texts."""
+        places = list(enumerate(self.columns, 1)) if not self.look else []
+        numbers = [f"n{n}" for n, column in places if column.number]
+        texts = [f"l{n}" for n, column in places if column.long]
+        return " ".join(filter(None, ["tools" if self.tools else "", self.look, *numbers, *texts]))
 
 
 @dataclass(frozen=True)

@@ -40,6 +40,7 @@ class Report:
 
     Attributes:
         fit: the fit that the answers come from.
+        specs: the spec sheets given, or None.
         ceilings: which charts compare cards.
         repeatability: how far the runs can be trusted.
         prediction: where the cards of the spec sheets should land, chart by chart.
@@ -54,6 +55,7 @@ class Report:
     """
 
     fit: "Fit"
+    specs: pd.DataFrame | None
     ceilings: Ceilings
     repeatability: Repeatability
     prediction: Prediction | None
@@ -92,6 +94,7 @@ def report(
     asked = _Asked(progress)
     return Report(
         fit=fit,
+        specs=specs,
         ceilings=asked.surely(lambda: fit.ceilings(level)),
         repeatability=asked.surely(lambda: fit.repeatability(level=level)),
         prediction=asked("prediction", lambda: _given(specs, lambda s: fit.predict(s, level))),

@@ -174,8 +174,8 @@ def _stale(answer: Repeatability) -> Table:
     columns = [
         Column("scene", lambda row: scene_words(row.game, row.preset)),
         Column("platform", lambda row: row.platform),
-        Column("made with", lambda row: row.was),
-        Column("now", lambda row: row.now),
+        Column("made with", lambda row: row.was, long=True),
+        Column("now", lambda row: row.now, long=True),
         Column("shift since", lambda row: number(row.shift, lead_words(row.shift)), number=True),
         Column("range", _shift_range, number=True),
         Column("still usable", lambda row: Cell(row.stands, STANDS_SIGNS[row.stands])),
@@ -224,4 +224,4 @@ def _problems(problems: pd.DataFrame) -> Table:
         Column("allowed", lambda row: row.allowed or "–", long=True),
         Column("fix", lambda row: row.fix, long=True),
     ]
-    return table("What `scalemodel check` says of the files.", columns, problems)
+    return table("What scalemodel check says of the files.", columns, problems)

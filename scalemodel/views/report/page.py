@@ -3,7 +3,7 @@
 import base64
 import hashlib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -49,9 +49,9 @@ def report_page(report: Report, progress: Callable[[], None] = lambda: None) -> 
         section = make(report)
         sections += [section] if section else []
         progress()
-    styles = Markup((ASSETS / "report.css").read_text(encoding="utf-8"))
-    scripts = [(ASSETS / "report.js").read_text(encoding="utf-8")]
-    scripts += [section.script for section in sections if section.script]
+    styles, scripts = _asset("report.css"), _asset("report.js")
+    styles += [Markup(section.style) for section in sections if section.style]
+    scripts += [Markup(section.script) for section in sections if section.script]
     return (
         _templates()
         .get_template("page.html")
@@ -60,11 +60,15 @@ def report_page(report: Report, progress: Callable[[], None] = lambda: None) -> 
             about=_about(report),
             sections=sections,
             styles=styles,
-            scripts=[Markup(script) for script in scripts],
+            scripts=scripts,
             data={key: in_script(text) for one in sections for key, text in one.data.items()},
-            policy=_policy([styles], scripts),
+            policy=_policy(styles, scripts),
         )
     )
+
+
+def _asset(name: str) -> list[Markup]:
+    return [Markup((ASSETS / name).read_text(encoding="utf-8"))]
 
 
 def in_script(json: str) -> Markup:
@@ -83,7 +87,7 @@ def _templates() -> Environment:
     )
 
 
-def _policy(styles: list[str], scripts: list[str]) -> str:
+def _policy(styles: Sequence[str], scripts: Sequence[str]) -> str:
     """Allow these styles and scripts and nothing else, above all no request."""
     style, script = (" ".join(_hash(text) for text in texts) for texts in (styles, scripts))
     rest = "base-uri 'none'; form-action 'none'"

@@ -136,7 +136,8 @@ class Section:
         words: the answer in a paragraph.
         parts: what there is to look at, in order.
         tables: every number of the section: file name without its ending, and table.
-        script: JavaScript that the section needs, or "".
+        style: style rules that the section brings, or "".
+        script: JavaScript that it brings, or "".
         data: what that script reads: id of its element, and JSON.
     """
 
@@ -146,6 +147,7 @@ class Section:
     words: str
     parts: tuple[Part, ...] = ()
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    style: str = ""
     script: str = ""
     data: Mapping[str, str] = field(default_factory=dict)
 

@@ -146,5 +146,6 @@ def _lead(a: str, b: str, cards: list[str], leads: dict[tuple[str, str], Any]) -
 
 def _short(lead: float) -> str:
     """Write a lead in percent, with a decimal where it is small: a matrix has many columns."""
-    percent = round(100 * lead, 1 if abs(lead) < WHOLE_FROM else None) + 0.0  # no "-0.0"
-    return f"{percent:.10g}".replace("-", "−")
+    decimals = 1 if abs(lead) < WHOLE_FROM else 0
+    percent = round(100 * lead, decimals) + 0.0  # no "-0.0"
+    return f"{percent:.{decimals}f}".replace("-", "−")

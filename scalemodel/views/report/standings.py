@@ -120,7 +120,7 @@ def _matrix(title: str, cards: list[str], pairs: pd.DataFrame, level: float, fol
     ]
     caption = (
         f"{title}: mean over the charts that compare both cards, below it the typical lead in "
-        f"percent. ≈ its {level_words(level)} range includes none; ◆ counts the odd ones out."
+        f"percent. ≈: its {level_words(level)} range includes no lead; ◆ counts the odd ones out."
     )
     return table(caption, columns, cards[:-1], look="matrix", folded=folded)
 

@@ -2,6 +2,7 @@
 
 import math
 from functools import partial
+from shlex import quote
 from typing import Any
 
 import numpy as np
@@ -43,7 +44,7 @@ def section(report: Report) -> Section:
     if not report.scores:
         level = "" if report.level == 0.8 else f" --level {report.level:g}"
         metric = "" if report.fit.metric == "average" else f" --metric {report.fit.metric}"
-        command = f"scalemodel score {report.fit.bench.source}{metric}{level}"
+        command = f"scalemodel score {quote(report.fit.bench.source)}{metric}{level}"
         words = f"No score is kept beside the bench. To have it here, run {command} first."
         return Section(KEY, TITLE, "Not scored yet.", words)
     parts: list[Part] = []

@@ -39,7 +39,7 @@ def section(report: Report) -> Section:
     order, explanation = report.order, report.explanation
     if order is None:
         words = f"Nothing to compare: {report.missing['order']}"
-        return Section(KEY, TITLE, "There are no two resolutions to compare.", words)
+        return Section(KEY, TITLE, "Nothing to compare.", words)
     parts: list[Part] = [
         drawing(
             lambda: order_figure(order.table, (order.start, order.end), order.level),

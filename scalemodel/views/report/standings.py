@@ -54,8 +54,9 @@ def _gist(answer: Standings, sizes: list[str]) -> str:
     for size in reversed(sizes):
         if size in first:
             cards.setdefault(first[size], []).append(size)
+    every = len(cards) == 1 and len(first) > 1
     words = [
-        f"{card} is the fastest at {' and '.join(where) if len(cards) > 1 else 'every resolution'}"
+        f"{card} is the fastest at {'every resolution' if every else ' and '.join(where)}"
         for card, where in cards.items()
     ]
     pairs = answer.table[(answer.table["resolution"] == ALL) & (answer.table["reason"] == "")]
@@ -100,7 +101,7 @@ def _matrices(
     """Lay out a matrix a resolution, the highest first and open."""
     tested = [size for size in reversed(sizes) if size in set(places["resolution"])]
     parts: list[Part] = []
-    for n, size in enumerate([*tested, ALL]):
+    for n, size in enumerate([*tested, ALL] if len(tested) > 1 else tested):
         ranked = places[places["resolution"] == (tested[0] if size == ALL else size)]
         cards = [str(card) for card in ranked["card"]]
         where = "all resolutions" if size == ALL else size

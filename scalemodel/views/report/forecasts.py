@@ -101,7 +101,7 @@ def _summary(score: Score) -> Table:
             for level in (50, 80, 95)
         ),
         Column(f"width of {level_words(score.level)}", lambda row: _percent(row.width), True),
-        Column("reason", lambda row: row.reason or "–", long=True),
+        Column("reason", lambda row: row.reason or "–"),
     ]
     caption = (
         "All methods on the same cells. In 80%: share of measured rates that the 80% ranges "
@@ -134,7 +134,7 @@ def _cards(cards: pd.DataFrame) -> Table:
         Column("scatter", lambda row: _percent(row.scatter), number=True),
         Column("inside", lambda row: number(row.inside, f"{row.inside:.0%}"), number=True),
         Column("p", lambda row: number(row.p, probability_words(row.p)), number=True),
-        Column("where", lambda row: row.where or "–", long=True),
+        Column("where", lambda row: row.where or "–"),
     ]
     caption = (
         "Each held-out card, predicted over measured, the worst first. p: how often the "

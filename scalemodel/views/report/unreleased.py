@@ -203,7 +203,7 @@ def _ranges(predicted: pd.DataFrame, level: float) -> Table:
         Column("median", lambda row: number(row.median, rate_words(row.median)), number=True),
         Column("range", _range, number=True),
         Column("at the ceiling", _at_ceiling, number=True),
-        Column("rests on", lambda row: row.reason or row.basis, long=True),
+        Column("rests on", lambda row: row.reason or row.basis),
     ]
     caption = (
         f"Predicted rates in frames per second with their {level_words(level)} range, and the "

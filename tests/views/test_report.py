@@ -240,6 +240,18 @@ def test_what_cannot_be_answered_says_so_in_one_line(bare_fit: Fit) -> None:
     assert not gaps(page)
 
 
+def test_where_all_sit_at_the_ceiling_nobody_leads(tmp_path: Path) -> None:
+    use = small_lab.Settings(
+        ceilings={"Game 1": 20.0}, resolutions=("1920x1080", "3840x2160"), runs=2
+    )
+    page = Page(report_page(report(fit(small_lab.simulate(use).bench(tmp_path)))))
+    gists = {one.children[0].text: one.children[1].text for one in page.all("li")}
+    assert gists["Which charts compare cards?"] == "0 of 2 charts compare all cards, 2 none."
+    assert gists["Who leads whom?"] == "Nobody: no chart compares two cards."
+    assert not [one for one in page.all("table") if one.attrs.get("class") == "matrix"]
+    assert not gaps(page)
+
+
 def gaps(page: Page) -> list[str]:
     """Return what cells show of missing numbers; a matrix is empty on one side."""
     found = []

@@ -70,7 +70,7 @@ def section(report: Report) -> Section:
 
 def _gist(answer: Repeatability, left_out: int, warnings: int) -> str:
     row = answer.table[answer.table["metric"] == answer.metric].iloc[0]
-    words = []
+    words = ["how repeatable runs are is not known"]
     if math.isfinite(row["s_r"]):
         flagged = int((answer.runs["found_by"] != "you").sum())
         words = [f"a run strays {row['s_r']:.2%}", f"{count_words(flagged, 'run')} too far"]

@@ -46,9 +46,11 @@ def section(report: Report) -> Section:
 
 
 def _gist(answer: Standings, sizes: list[str]) -> str:
-    """Name the card in the first place at each resolution of the first platform."""
-    places = answer.places
-    here = places[(places["platform"] == places["platform"].iloc[0]) & (places["place"] == 1)]
+    """Name the card in the first place at each resolution of the first platform that has one."""
+    known = answer.places[answer.places["place"] == 1]
+    if known.empty:
+        return "Nobody: no chart compares two cards."
+    here = known[known["platform"] == known["platform"].iloc[0]]
     first = {row.resolution: row.card for row in rows_of(here)}
     cards: dict[str, list[str]] = {}
     for size in reversed(sizes):
@@ -107,7 +109,8 @@ def _matrices(
         where = "all resolutions" if size == ALL else size
         title = f"Leads on {platform}, {where}"
         found = pairs[pairs["resolution"] == size]
-        parts.append(_matrix(title, cards, found, level, folded=title if n else ""))
+        if (found["reason"] == "").any():
+            parts.append(_matrix(title, cards, found, level, folded=title if n else ""))
     return parts
 
 

@@ -242,7 +242,7 @@ def test_what_cannot_be_answered_says_so_in_one_line(bare_fit: Fit) -> None:
 
 def test_where_all_sit_at_the_ceiling_nobody_leads(tmp_path: Path) -> None:
     use = small_lab.Settings(
-        ceilings={"Game 1": 20.0}, resolutions=("1920x1080", "3840x2160"), runs=2
+        ceilings={"Game 1": 15.0}, resolutions=("1280x720", "1920x1080"), runs=2
     )
     page = Page(report_page(report(fit(small_lab.simulate(use).bench(tmp_path)))))
     gists = {one.children[0].text: one.children[1].text for one in page.all("li")}

@@ -105,7 +105,7 @@ def _summary(score: Score) -> Table:
     ]
     caption = (
         "All methods on the same cells. In 80%: share of measured rates that the 80% ranges "
-        "hold, with its binomial interval."
+        "hold, with its binomial interval as if all cells were independent."
     )
     own = score.summary["method"] == OWN
     rows = score.summary[own | (score.summary["group"] == "all")]

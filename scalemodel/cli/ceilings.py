@@ -27,7 +27,7 @@ def command(
     Example:
       scalemodel ceilings my-bench --charts -o charts.csv
     """
-    from scalemodel.cli.figure_file import write_figure
+    from scalemodel.cli.figure_file import figure_size, write_figure
     from scalemodel.cli.fitted import about_fit, fitted
     from scalemodel.views.terminal.ceilings import ceilings_view
 
@@ -40,4 +40,5 @@ def command(
     if figure is not None:
         from scalemodel.views.figures.ceilings import ceilings_figure
 
-        write_figure(figure, ceilings_figure(answer.table, answer.charts, level))
+        drawn = ceilings_figure(answer.table, answer.charts, level, figure_size())
+        write_figure(figure, drawn)

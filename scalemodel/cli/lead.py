@@ -1,11 +1,15 @@
 """``scalemodel lead``: how far is one card ahead of another?"""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @click.command("lead", short_help="How far is A ahead of B, and on which charts?")
@@ -29,7 +33,6 @@ def command(
     Example:
       scalemodel lead my-bench "Card A" "Card B"
     """
-    from scalemodel.cli.figure_file import write_figure
     from scalemodel.cli.fitted import about_fit, fitted
     from scalemodel.views.terminal.lead import lead_view
 
@@ -39,6 +42,24 @@ def command(
     about = {**about_fit("lead", bench, summary, fit), "level": level}
     deliver(Shown(answer.table, about, lambda: lead_view(summary, answer.table, level)), output)
     if figure is not None:
-        from scalemodel.views.figures.lead import lead_figure
+        draw_lead(answer.table, level, figure)
 
-        write_figure(figure, lead_figure(answer.table, level))
+
+def draw_lead(table: "pd.DataFrame", level: float, figure: Path) -> None:
+    """Draw the leads; where a figure's room is limited, one a platform and resolution."""
+    from scalemodel.cli.figure_file import figure_size, numbered_paths, write_figure
+    from scalemodel.views.figures.lead import lead_figure
+
+    size = figure_size()
+    if not size.limited:
+        write_figure(figure, lead_figure(table, level, size))
+        return
+    several = table["platform"].nunique() > 1
+    drawn = {}
+    for (platform, resolution), part in table[table["lead"].notna()].groupby(
+        ["platform", "resolution"], sort=False
+    ):
+        if (part["row_kind"] == "chart").any():
+            drawn[f"{platform} {resolution}" if several else str(resolution)] = part
+    for path, part in zip(numbered_paths(figure, list(drawn)), drawn.values(), strict=True):
+        write_figure(path, lead_figure(part, level, size))

@@ -81,10 +81,11 @@ def command(
     answer = _with_fit_if_needed(read, metric, margin, level)
     deliver(_shown(answer, rows or "spread", about), output)
     if figure is not None:
-        from scalemodel.cli.figure_file import write_figure
+        from scalemodel.cli.figure_file import figure_size, write_figure
         from scalemodel.views.figures.repeat import repeat_figure
 
-        write_figure(figure, repeat_figure(answer.every_run, answer.scenes, answer.metric))
+        drawn = repeat_figure(answer.every_run, answer.scenes, answer.metric, figure_size())
+        write_figure(figure, drawn)
 
 
 def _with_fit_if_needed(

@@ -144,10 +144,11 @@ def _key(size: Size) -> Key:
 
 
 def _marker(state: str, label: str) -> Line2D:
-    return Line2D([], [], linestyle="none", label=label, **_marker_look(state))
+    return Line2D([], [], linestyle="none", label=label, **marker_look(state))
 
 
-def _marker_look(state: str) -> dict[str, Any]:
+def marker_look(state: str) -> dict[str, Any]:
+    """Give the look of a result: filled is GPU-bound, hollow is at the ceiling."""
     return {
         "marker": "o",
         "markersize": 5.2,
@@ -209,7 +210,7 @@ def _points(axes: Axes, row: int, results: pd.DataFrame) -> None:
     states = ordered["state"].to_numpy()
     for state in ("gpu_bound", "mixed", "cpu_bound"):
         chosen = states == state
-        axes.plot(rates[chosen], heights[chosen], linestyle="none", **_marker_look(state))
+        axes.plot(rates[chosen], heights[chosen], linestyle="none", **marker_look(state))
 
 
 def _inches(axes: Axes) -> float:

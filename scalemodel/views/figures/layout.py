@@ -173,11 +173,12 @@ def rate_axis(axes: Axes, low: float, high: float, *, room: float, ticks: int) -
     axes.set_xlim(first, last)
     values = round_rates(first, last, ticks)
     axes.xaxis.set_major_locator(FixedLocator(values))
-    axes.xaxis.set_major_formatter(FixedFormatter([_tick_words(value) for value in values]))
+    axes.xaxis.set_major_formatter(FixedFormatter([rate_tick_words(value) for value in values]))
     axes.xaxis.set_minor_locator(NullLocator())
 
 
-def _tick_words(rate: float) -> str:
+def rate_tick_words(rate: float) -> str:
+    """Write a rate at a tick, without decimals that it lacks."""
     return f"{rate:,.10g}" if rate >= 1 else rate_words(rate)
 
 

@@ -9,6 +9,8 @@ from scalemodel.cli.options import bench_argument, figure_option, level_option, 
 from scalemodel.cli.output import Output, Shown, deliver, output_options
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from scalemodel.answers.knee import Knee
 
 
@@ -76,13 +78,14 @@ def draw_knees(answer: "Knee", figure: Path) -> None:
     from scalemodel.cli.figure_file import figure_size, numbered_paths, write_figure
     from scalemodel.views.figures.knee import knee_figure
 
-    keys = answer.charts[["platform", "game", "preset"]].drop_duplicates()
-    names = [" ".join(key) for key in keys.itertuples(index=False, name=None)]
+    scene = ["platform", "game", "preset"]
+    keys = list(answer.charts[scene].drop_duplicates().itertuples(index=False, name=None))
+
+    def of(table: "pd.DataFrame", key: tuple[str, ...]) -> "pd.DataFrame":
+        return table[(table[scene] == key).all(axis=1)]
+
     for path, key in zip(
-        numbered_paths(figure, names), keys.itertuples(index=False, name=None), strict=True
+        numbered_paths(figure, [" ".join(key) for key in keys]), keys, strict=True
     ):
-        own = (
-            table[(table[list(keys)] == key).all(axis=1)]
-            for table in (answer.table, answer.charts, answer.curve)
-        )
-        write_figure(path, knee_figure(*own, answer.level, figure_size()))
+        tables = of(answer.table, key), of(answer.charts, key), of(answer.curve, key)
+        write_figure(path, knee_figure(tables, answer.level, figure_size()))

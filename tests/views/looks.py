@@ -50,8 +50,13 @@ def cut_off(figure: Figure) -> list[str]:
 
 
 def overlapping(figure: Figure) -> list[tuple[str, str]]:
-    """Give pairs of texts that cover each other."""
-    found = boxes(figure)
+    """Give pairs of level texts that cover each other."""
+    turned = {
+        text.get_text()
+        for text in figure.findobj(Text)
+        if isinstance(text, Text) and text.get_rotation() % 90
+    }
+    found = [(words, box) for words, box in boxes(figure) if words not in turned]
     return [
         (one, other)
         for n, (one, box) in enumerate(found)

@@ -46,22 +46,19 @@ SHAPES = ("o", "s", "^", "D", "v")
 
 
 def knee_figure(
-    table: pd.DataFrame,
-    charts: pd.DataFrame,
-    curve: pd.DataFrame,
-    level: float,
-    size: Size = PAGE,
+    tables: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame], level: float, size: Size = PAGE
 ) -> Figure:
     """Draw measured rates against what the cards would reach without the ceiling.
 
     Args:
-        table, charts, curve: those of `Knee`, of one scene on one platform.
+        tables: table, charts and curve of `Knee`, of one scene on one platform.
         level: of the ranges.
         size: of the figure.
 
     Raises:
         FigureError: there are several scenes or platforms, or no result.
     """
+    table, charts, curve = tables
     cells = table[table["gpu_rate"].notna()]
     if cells.empty:
         raise FigureError("No result of this scene is in the fit; there is nothing to draw.")
@@ -195,11 +192,11 @@ def _cells(axes: Axes, strip: Axes, cells: pd.DataFrame) -> None:
             strip.plot([row.gpu_rate], [row.sensitivity], linestyle="none", zorder=3, **look)
     strip.text(1.015, 0.5, "sensitivity", transform=strip.transAxes, color=QUIET, va="center")
     fastest = cells.loc[cells.groupby("resolution")["gpu_rate"].idxmax()].sort_values("gpu_rate")
-    _name(axes, fastest)
+    _name(axes, fastest.drop_duplicates("card", keep="last"))
 
 
 def _name(axes: Axes, fastest: pd.DataFrame) -> None:
-    """Name the fastest card at each resolution, below its mark."""
+    """Name the fastest cards, each at its highest rate, below the mark."""
     low, high = axes.get_xlim()
     for row in rows_of(fastest):
         far = math.log(row.gpu_rate / low) > 0.8 * math.log(high / low)

@@ -106,8 +106,8 @@ def _title(table: pd.DataFrame) -> str:
 
 def _lines() -> list[str]:
     return [
-        "Shares of the time of a frame on the mean of the tested cards, without the ceiling. Lines: "
-        "80% ranges."
+        "Shares of the time of a frame on the mean of the tested cards, without the ceiling. "
+        "Lines: 80% ranges."
     ]
 
 
@@ -139,7 +139,8 @@ def _panel(
     low = float(table["lower"].min()) - 0.05 * span
     axes.set_xlim(max(low, 0.0), max(low, 0.0) + span)
     axes.set_ylim(len(scenes) - 0.4, -0.6)
-    axes.xaxis.set_major_locator(MaxNLocator(max(int(span / 0.12), 1), steps=[1, 2, 5, 10]))
+    room = axes.bbox.width / axes.figure.dpi / 0.55
+    axes.xaxis.set_major_locator(MaxNLocator(max(int(room), 1), steps=[1, 2, 5, 10]))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{100 * x:.10g}%"))
     step = 0.62 / max(len(shown), 2)
     for row in rows_of(table):

@@ -82,7 +82,7 @@ def draw_knees(answer: "Knee", figure: Path) -> None:
     keys = list(answer.charts[scene].drop_duplicates().itertuples(index=False, name=None))
 
     def of(table: "pd.DataFrame", key: tuple[str, ...]) -> "pd.DataFrame":
-        return table[(table[scene] == key).all(axis=1)]
+        return table[(table[scene] == list(key)).all(axis=1)]
 
     for path, key in zip(
         numbered_paths(figure, [" ".join(key) for key in keys]), keys, strict=True

@@ -104,6 +104,7 @@ def _curve(axes: Axes, table: pd.DataFrame, known: pd.DataFrame) -> None:
     axes.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{100 * y:.10g}%"))
     axes.tick_params(axis="y", labelcolor=QUIET)
+    axes.tick_params(axis="x", pad=7)
     axes.set_xlabel("hours", loc="right", labelpad=1)
 
 

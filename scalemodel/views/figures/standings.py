@@ -37,8 +37,8 @@ from scalemodel.views.words import (
 
 ROW, SMALLEST_ROW, TOP, BELOW, GAP = 0.215, 0.126, 0.36, 0.5, 0.25  # inches
 RATE = 0.62  # inches beside the axes: a bracket and a rate
-LETTER = 0.075
-"""Inches of a letter of a name, on average."""
+LETTER, TICK = 0.075, 0.55
+"""Inches of a letter of a name, on average, and between ticks, at least."""
 
 PANELS, FEWER_PANELS = 3, 2
 """Resolutions at most, and where room is limited: evenly chosen."""
@@ -145,7 +145,10 @@ def _limits(axes: Axes, placed: pd.DataFrame) -> None:
     axes.set_xscale("log")
     axes.set_xlim(low, high)
     first, last = math.ceil(math.log2(low)), math.floor(math.log2(high))
-    axes.xaxis.set_major_locator(FixedLocator([2.0**n for n in range(first, last + 1)]))
+    room = axes.bbox.width / axes.figure.dpi / TICK
+    step = math.ceil((math.log2(high / low)) / max(room, 1.0))
+    ticks = [2.0**n for n in range(first, last + 1) if n % step == 0]
+    axes.xaxis.set_major_locator(FixedLocator(ticks))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: _percent(x)))
     axes.axvline(1, color=QUIET, linewidth=1, zorder=1)

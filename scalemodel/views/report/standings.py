@@ -72,6 +72,8 @@ def _gist(answer: Standings, sizes: list[str]) -> str:
         f"{card} is the fastest at {'every resolution' if every else ' and '.join(where)}"
         for card, where in cards.items()
     ]
+    if answer.places["platform"].nunique() > 1:
+        words[0] = f"On {here['platform'].iloc[0]} {words[0]}"
     pairs = answer.table[(answer.table["resolution"] == ALL) & (answer.table["reason"] == "")]
     open_ = int(((pairs["lower"] <= 0) & (pairs["upper"] >= 0)).sum())
     return f"{'; '.join(words)}. {open_} of {count_words(len(pairs), 'pair')} could be either way."

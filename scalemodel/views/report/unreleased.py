@@ -90,7 +90,8 @@ def _gist(landing: Landing) -> str:
             f" ({short_range_words(one['lead_lower'], one['lead_upper'])}%)"
             for one in near[:1]
         ]
-        words.append(", ".join([f"{card} place {row.place} of {row.cards}", *beside]))
+        where = f" on {row.platform}" if overall["platform"].nunique() > 1 else ""
+        words.append(", ".join([f"{card} place {row.place} of {row.cards}{where}", *beside]))
     return f"Estimated from spec sheets: {'; '.join(words)}."
 
 

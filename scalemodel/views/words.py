@@ -125,6 +125,14 @@ def shortened(text: str, longest: int) -> str:
     return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
 
 
+def short_name(name: str, longest: int) -> str:
+    """Cut the middle out of a name that is too long: cards often differ in the end only."""
+    if len(name) <= longest:
+        return name
+    end = longest // 2
+    return f"{name[: longest - 1 - end].rstrip()}…{name[len(name) - end :].lstrip()}"
+
+
 def short_scene(game: str, preset: str, longest: int) -> str:
     """Name a scene in at most so many characters; the game is cut first, to keep presets apart."""
     name = scene_words(game, preset)

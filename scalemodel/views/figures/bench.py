@@ -24,7 +24,13 @@ from scalemodel.views.figures.layout import (
 )
 from scalemodel.views.sizes import PAGE, Size
 from scalemodel.views.style import AMBER, CONTEXT, LINE, PAPER, PLUM, QUIET, house_style
-from scalemodel.views.words import count_words, resolution_order, short_scene, shortened
+from scalemodel.views.words import (
+    count_words,
+    resolution_order,
+    short_name,
+    short_scene,
+    shortened,
+)
 
 ROW, SMALLEST_ROW, LABELS, BELOW, GAP = 0.19, 0.13, 1.75, 0.35, 0.3  # inches, on a page
 SLANT, LETTER = 0.72, 0.072
@@ -135,7 +141,7 @@ def _panel(axes: Axes, part: pd.DataFrame, cards: list[str], longest: int) -> No
     axes.set_xlim(-0.8, max(columns.values()) + 0.8)
     axes.set_ylim(len(cards) - 0.4, -0.6)
     axes.grid(visible=False)
-    axes.set_yticks(range(len(cards)), [shortened(card, longest) for card in cards], fontsize=8.5)
+    axes.set_yticks(range(len(cards)), [short_name(card, longest) for card in cards], fontsize=8.5)
     axes.set_xticks([])
     axes.spines["bottom"].set_visible(False)
     usual = max(float(part.loc[part["runs"] > 0, "runs"].median()), 1.0)

@@ -31,6 +31,7 @@ from scalemodel.views.words import (
     lead_range_words,
     lead_words,
     level_words,
+    short_name,
     short_scene,
     shortened,
 )
@@ -127,5 +128,5 @@ def _name(row: Any, answer: Comparison, longest: int) -> str:
     of_cards = answer.kind == "card"
     if row.row_kind == "summary":
         return f"mean of {count_words(int(row.charts_used), 'chart' if of_cards else 'cell')}"
-    where = row.resolution if of_cards else f"{row.resolution}, {shortened(row.card, 14)}"
+    where = row.resolution if of_cards else f"{row.resolution}, {short_name(row.card, 14)}"
     return f"{short_scene(row.game, row.preset, longest - len(where) - 2)}, {where}"

@@ -36,7 +36,7 @@ from scalemodel.views.words import (
     level_words,
     resolution_order,
     scene_words,
-    shortened,
+    short_name,
 )
 
 TALL, STRIP, BETWEEN, ABOVE, BELOW = 4.2, 0.9, 0.32, 0.22, 0.55  # inches
@@ -201,7 +201,7 @@ def _name(axes: Axes, fastest: pd.DataFrame) -> None:
     for row in rows_of(fastest):
         far = math.log(row.gpu_rate / low) > 0.8 * math.log(high / low)
         axes.annotate(
-            shortened(row.card, 24),
+            short_name(row.card, 24),
             (row.gpu_rate, row.rate),
             (-3 if far else 5, -13),
             textcoords="offset points",

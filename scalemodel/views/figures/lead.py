@@ -44,6 +44,7 @@ from scalemodel.views.words import (
     lead_words,
     level_words,
     resolution_order,
+    short_name,
     short_scene,
     shortened,
 )
@@ -95,7 +96,7 @@ def lead_figure(table: pd.DataFrame, level: float, size: Size = PAGE) -> Figure:
             name = f"{where[1]}, {shortened(where[0], 20)}" if several else where[1]
             _panel(axes, name, panel, _summary(summaries, where), size)
             down += tall + TOP + GAP
-        names = [shortened(_name(table, column), letters(size, 34)) for column in ("a", "b")]
+        names = [short_name(_name(table, column), letters(size, 34)) for column in ("a", "b")]
         axes.set_xlabel(f"lead of {names[0]} over {names[1]}", loc="left")
         gone = len(charts) - sum(map(len, drawn.values()))
         if gone:

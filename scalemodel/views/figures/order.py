@@ -27,8 +27,8 @@ from scalemodel.views.words import (
     points_range_words,
     points_words,
     probability_words,
+    short_name,
     short_scene,
-    shortened,
 )
 
 MOST_PAIRS = 8
@@ -107,9 +107,7 @@ def _lines(table: pd.DataFrame, flips: pd.DataFrame, level: float, size: Size) -
 def _draw(axes: Axes, panel: pd.DataFrame, size: Size) -> None:
     leads = panel[["lead_from", "lead_to"]].to_numpy(dtype=float)
     longest = letters(size, 40)
-    names = [
-        shortened(f"{a} over {b}", longest) for a, b in zip(panel["a"], panel["b"], strict=True)
-    ]
+    names = [_pair(a, b, longest) for a, b in zip(panel["a"], panel["b"], strict=True)]
     axes.set_yticks(range(len(panel)), names)
     limits(axes, [*leads.ravel(), 0.0])
     spans(axes, leads, [PLUM] * len(panel))
@@ -119,3 +117,9 @@ def _draw(axes: Axes, panel: pd.DataFrame, size: Size) -> None:
         words = f"{scene}  {points_words(flip['cause_points'])} ({span})"
         words += "" if size.limited else f"  p {probability_words(flip['p_flip'])}"
         beside(axes, row, words, bold=False)
+
+
+def _pair(a: str, b: str, longest: int) -> str:
+    """Name a pair in at most so many letters."""
+    each = (longest - len(" over ")) // 2
+    return f"{short_name(a, each)} over {short_name(b, each)}"

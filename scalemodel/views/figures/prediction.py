@@ -47,6 +47,7 @@ from scalemodel.views.words import (
     rate_words,
     resolution_order,
     scene_words,
+    short_name,
     shortened,
 )
 
@@ -166,7 +167,7 @@ def _key(letters_of: Mapping[str, str], size: Size) -> Key:
     ]
     tick: dict[str, Any] = {"linestyle": "none", "marker": "|", "color": INK, "markersize": 8}
     handles += [
-        Line2D([], [], label=f"{letter}  {shortened(card, 24)}", **tick)
+        Line2D([], [], label=f"{letter}  {short_name(card, 24)}", **tick)
         for card, letter in letters_of.items()
     ]
     return make_key(handles, size)

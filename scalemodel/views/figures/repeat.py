@@ -28,7 +28,14 @@ from scalemodel.views.figures.layout import (
 from scalemodel.views.sizes import PAGE, Size
 from scalemodel.views.style import AMBER, CONTEXT, INK, PLUM, QUIET, TINT, house_style
 from scalemodel.views.tables import rows_of
-from scalemodel.views.words import METRIC_WORDS, count_words, lead_words, short_scene, shortened
+from scalemodel.views.words import (
+    METRIC_WORDS,
+    count_words,
+    lead_words,
+    short_name,
+    short_scene,
+    shortened,
+)
 
 ROW, TOP, GAP = 0.3, 0.3, 0.24  # inches: a scene, the heading of a panel, between panels
 LABELS, RIGHT = 2.75, 3.75  # inches beside the axes of a page
@@ -171,7 +178,7 @@ def _scene(axes: Axes, row: int, scene: Any, runs: pd.DataFrame, reach: float, s
     words = f"{100 * scene.s_r:.2f}% ({100 * scene.s_r_lower:.2f}–{100 * scene.s_r_upper:.2f})"
     if marked.any():
         worst = runs[marked].sort_values("away", key=abs, ascending=False).iloc[0]
-        name = shortened(worst["card"], letters(size, 16))
+        name = short_name(worst["card"], letters(size, 16))
         words += f"   {name}, {worst['resolution']} {lead_words(worst['away'])}"
         words += f", {int(marked.sum()) - 1} more" if marked.sum() > 1 else ""
     axes.text(

@@ -35,7 +35,7 @@ from scalemodel.views.style import (
     house_style,
 )
 from scalemodel.views.tables import rows_of
-from scalemodel.views.words import count_words, level_words, shortened
+from scalemodel.views.words import count_words, level_words, short_name
 
 ROW, LABELS, GAP, ABOVE, BELOW = 0.215, 1.75, 0.75, 0.3, 0.6  # inches
 RIGHT, SQUARE = 3.65, 2.75  # inches: the panels at the right of a page
@@ -156,7 +156,7 @@ def _heading(axes: Axes, words: str) -> None:
 def _errors(axes: Axes, cards: pd.DataFrame, score: Score) -> None:
     _heading(axes, "mean error by card")
     axes.set_ylim(len(cards) - 0.4, -0.6)
-    axes.set_yticks(range(len(cards)), [shortened(str(card), 22) for card in cards["card"]])
+    axes.set_yticks(range(len(cards)), [short_name(str(card), 22) for card in cards["card"]])
     half = _half_widths(score)
     for row, card in enumerate(cards["card"]):
         axes.barh(row, half[card], height=0.62, color=TINT, alpha=0.55, linewidth=0, zorder=0.5)

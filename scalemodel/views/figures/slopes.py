@@ -31,7 +31,7 @@ from scalemodel.views.words import (
     lead_words,
     level_words,
     resolution_order,
-    shortened,
+    short_name,
 )
 
 ROW, SMALLEST_ROW, TOP, BELOW, SIDE = 0.215, 0.126, 0.36, 0.1, 3.1  # inches, those of a page
@@ -182,7 +182,7 @@ def _names(
             nameless += 1
             continue
         free.append(at)
-        name, lead = shortened(row.card, longest), lead_words(row.over_field)
+        name, lead = short_name(row.card, longest), lead_words(row.over_field)
         words = f"{name} {lead}   {row.place}" if end == 0 else f"{row.place}   {name} {lead}"
         axes.annotate(
             words,

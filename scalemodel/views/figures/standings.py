@@ -32,7 +32,7 @@ from scalemodel.views.words import (
     level_words,
     rate_words,
     resolution_order,
-    shortened,
+    short_name,
 )
 
 ROW, SMALLEST_ROW, TOP, BELOW, GAP = 0.215, 0.126, 0.36, 0.5, 0.25  # inches
@@ -160,7 +160,7 @@ def _percent(ratio: float) -> str:
 
 def _panel(axes: Axes, resolution: str, cards: pd.DataFrame, level: float, longest: int) -> None:
     axes.set_ylim(len(cards) - 0.4, -0.6)
-    names = [f"{shortened(one.card, longest)}  {one.place}" for one in rows_of(cards)]
+    names = [f"{short_name(one.card, longest)}  {one.place}" for one in rows_of(cards)]
     axes.set_yticks(range(len(names)), names, fontsize=8.5)
     above: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points"}
     axes.annotate(resolution, (0, 1), (0, 6), fontweight="bold", fontsize=11, **above)

@@ -1,4 +1,4 @@
-"""Draw the figures of the README and the guide from the demo bench: ``python docs/figures/draw.py``."""
+"""Draw the figures of the README and the guide: ``python docs/figures/draw.py``."""
 
 import tempfile
 from pathlib import Path

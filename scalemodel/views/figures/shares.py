@@ -7,7 +7,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from scalemodel.views.figures.layout import (
     MARGIN,
@@ -29,6 +29,9 @@ from scalemodel.views.tables import rows_of
 from scalemodel.views.words import count_words, resolution_order, short_scene
 
 ROW, TOP, BELOW, LABELS, GAP = 0.3, 0.36, 0.5, 2.75, 0.3  # inches, on a page
+STEPS, TICK, NARROWEST = (0.05, 0.1, 0.2, 0.5), 0.45, 0.15
+"""Shares between ticks, inches between them and a panel's share of the width, each at least."""
+
 STAGE_WORDS = {
     "arithmetic": "arithmetic",
     "traffic": "bandwidth and cache",
@@ -62,6 +65,8 @@ def shares_figure(table: pd.DataFrame, size: Size = PAGE) -> Figure:
     drawn = [*scenes[:first], *scenes[len(scenes) - (rows.drawn[0] - first) :]]
     labels = across(size, LABELS)
     spans = {name: _span(table[table["stage"] == name]) for name in stages}
+    least = NARROWEST * sum(spans.values())
+    spans = {name: max(span, least) for name, span in spans.items()}
     unit = (size.width - 2 * MARGIN - labels - GAP * (len(stages) - 1)) / sum(spans.values())
     with house_style():
         figure = new_figure(taken + rows.inches, head, size)
@@ -91,7 +96,7 @@ def _scenes(table: pd.DataFrame) -> list[tuple[str, str]]:
 
 def _span(table: pd.DataFrame) -> float:
     """Give the width of a stage's axis, a share: all stages have the same scale."""
-    return max(float(table["upper"].max() - table["lower"].min()) * 1.12, 0.1)
+    return float(table["upper"].max() - table["lower"].min()) * 1.12
 
 
 def _title(table: pd.DataFrame) -> str:
@@ -139,15 +144,16 @@ def _panel(
     low = float(table["lower"].min()) - 0.05 * span
     axes.set_xlim(max(low, 0.0), max(low, 0.0) + span)
     axes.set_ylim(len(scenes) - 0.4, -0.6)
-    room = axes.bbox.width / axes.figure.dpi / 0.55
-    axes.xaxis.set_major_locator(MaxNLocator(max(int(room), 1), steps=[1, 2, 5, 10]))
+    inches = axes.bbox.width / axes.figure.dpi
+    step = next((one for one in STEPS if one / span * inches >= TICK), STEPS[-1])
+    axes.xaxis.set_major_locator(MultipleLocator(step))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{100 * x:.10g}%"))
-    step = 0.62 / max(len(shown), 2)
+    aside = 0.62 / max(len(shown), 2)
     for row in rows_of(table):
         scene = (row.game, row.preset)
         if scene not in scenes:
             continue
         look = _look(shown, row.resolution)
-        y = scenes.index(scene) + step * (shown.index(row.resolution) - (len(shown) - 1) / 2)
+        y = scenes.index(scene) + aside * (shown.index(row.resolution) - (len(shown) - 1) / 2)
         axes.plot([row.lower, row.upper], [y, y], color=look["markeredgecolor"], linewidth=1.2)
         axes.plot([row.share], [y], zorder=3, **look)

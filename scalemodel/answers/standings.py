@@ -77,6 +77,8 @@ class Standings:
         count = counted(len(here), "card")
         words = f"On {platform} at {resolution} {first['card']} is the fastest of {count}"
         words += f" over {counted(int(first['charts']), 'chart')}"
+        if 2 * first["measured"] < first["charts"]:
+            words += ", mostly by the model"
         steps = len(here) - 1
         if steps < 1:
             return f"{words}."

@@ -167,3 +167,22 @@ def test_rows_that_stay_are_spread_over_all() -> None:
     assert spread_out(9, 3) == [0, 4, 8]
     assert spread_out(9, 1) == [0]
     assert spread_out(9, 0) == []
+
+
+def test_a_first_place_that_is_mostly_the_model_s_is_said_to_be() -> None:
+    table = wide_examples.places()
+    table.loc[table["card"] == wide_examples.names(4)[1], ["place", "rate_mean"]] = [9, 1.0]
+    assert "Ka 1 is the fastest of 4 cards at every resolution" in texts(
+        standings_figure(table.assign(measured=4), 0.8)
+    )
+    words = texts(standings_figure(table.assign(measured=1), 0.8))
+    assert "Ka 1 is the fastest of 4 cards at every resolution, by the model" in words
+
+
+def test_a_short_span_of_places_has_ticks_too() -> None:
+    near = wide_examples.places(3)
+    for name in ("over_field", "over_field_lower", "over_field_upper"):
+        near[name] = 0.05 * near[name]
+    (axes, _) = standings_figure(near, 0.8).axes
+    shown = [text.get_text() for text in axes.get_xticklabels()]
+    assert shown == ["+3%", "+4%"]

@@ -99,12 +99,20 @@ def _title(panels: list[pd.DataFrame]) -> str:
     count = count_words(len(panels[0]), "card")
     if len(set(first)) == 1:
         where = "at every resolution" if len(first) > 1 else f"at {panels[0]['resolution'].iloc[0]}"
-        return f"{first[0]} is the fastest of {count} {where}"
+        known = [_measured(panel) for panel in panels]
+        basis = "" if all(known) else ", in part by the model" if any(known) else ", by the model"
+        return f"{first[0]} is the fastest of {count} {where}{basis}"
     parts = [
         f"{card} at {panel['resolution'].iloc[0]}"
         for card, panel in zip(first, panels, strict=True)
     ]
     return f"Fastest of {count}: {', '.join(parts)}"
+
+
+def _measured(panel: pd.DataFrame) -> bool:
+    """Say whether the first place rests mostly on measured rates."""
+    first = panel.iloc[0]
+    return bool(2 * first["measured"] >= first["charts"])
 
 
 def _lines(placed: pd.DataFrame, level: float) -> list[str]:
@@ -144,18 +152,28 @@ def _limits(axes: Axes, placed: pd.DataFrame) -> None:
     low, high = float(ends.min()) / pad, float(ends.max()) * pad
     axes.set_xscale("log")
     axes.set_xlim(low, high)
-    first, last = math.ceil(math.log2(low)), math.floor(math.log2(high))
-    room = axes.bbox.width / axes.figure.dpi / TICK
-    step = math.ceil((math.log2(high / low)) / max(room, 1.0))
-    ticks = [2.0**n for n in range(first, last + 1) if n % step == 0]
-    axes.xaxis.set_major_locator(FixedLocator(ticks))
+    axes.xaxis.set_major_locator(FixedLocator(_ticks(low, high, axes.bbox.width / axes.figure.dpi)))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: _percent(x)))
     axes.axvline(1, color=QUIET, linewidth=1, zorder=1)
 
 
+def _ticks(low: float, high: float, inches: float) -> list[float]:
+    """Give halves and doubles of 1, or for a short span steps of round shares."""
+    most = max(int(inches / TICK), 2)
+    octaves = range(math.ceil(math.log2(low)), math.floor(math.log2(high)) + 1)
+    if len(octaves) >= 3:
+        step = math.ceil(len(octaves) / most)
+        return [2.0**n for n in octaves if n % step == 0]
+    for share in (0.01, 0.02, 0.05, 0.1, 0.2, 0.25):
+        steps = range(math.ceil((low - 1) / share), math.floor((high - 1) / share) + 1)
+        if len(steps) <= most:
+            return [round(1 + n * share, 6) for n in steps]
+    return [2.0**n for n in octaves]
+
+
 def _percent(ratio: float) -> str:
-    return "0" if ratio == 1 else f"{100 * (ratio - 1):+.10g}%".replace("-", "−")
+    return "0" if ratio == 1 else f"{round(100 * (ratio - 1), 6):+.10g}%".replace("-", "−")
 
 
 def _panel(axes: Axes, resolution: str, cards: pd.DataFrame, level: float, longest: int) -> None:

@@ -16,6 +16,7 @@ _REFERENCE = re.compile(r"#([\w-]+)")
 _UNTURNED = re.compile(r"rotate\(-?0 [^)]*\)")
 _GEOMETRY = ("d", "x", "y", "width", "height", "points", "transform", "stroke-width", "font-size")
 _DROPPED = ("metadata", "style")
+_INHERITED = ("fill", "stroke", "stroke-width", "stroke-linecap", "fill-opacity", "stroke-opacity")
 
 
 def page_svg(markup: str, colours: Mapping[str, str], title: str, described: str) -> str:
@@ -128,6 +129,19 @@ def _flatten_below(parent: ET.Element) -> None:
             continue
         kept += list(child) if child.tag == "g" and not child.attrib else [child]
     parent[:] = kept
+    if parent.tag == "g" and len(parent) > 1:
+        _lift(parent)
+
+
+def _lift(group: ET.Element) -> None:
+    """Say once, on the group, what all its elements have in common."""
+    for name in _INHERITED:
+        values = {child.get(name) for child in group}
+        value = values.pop()
+        if value is not None and not values and name not in group.attrib:
+            group.set(name, value)
+            for child in group:
+                del child.attrib[name]
 
 
 def _references(element: ET.Element) -> Iterator[str]:

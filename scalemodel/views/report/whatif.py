@@ -1,0 +1,247 @@
+"""The what-if panel of the report: an imagined card, moved and placed in the page itself."""
+
+import base64
+import json
+import math
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+from numpy.typing import ArrayLike
+
+from scalemodel.answers import sheets
+from scalemodel.answers.ceilings import MORE_LIKELY
+from scalemodel.answers.fitting import Fit
+from scalemodel.answers.whatif import RELEASE, WhatIf, what_if
+from scalemodel.data.schema import CHART_COLUMNS
+from scalemodel.model.imagined import Imagined, SmoothTerm, Term
+from scalemodel.model.physics import REQUEST_SHARPNESS
+from scalemodel.model.priors import SMOOTH_LENGTH
+from scalemodel.views.tables import rows_of
+from scalemodel.views.words import CAUTION, METRIC_WORDS, level_words, scene_words
+
+ASSETS = Path(__file__).parent / "assets"
+DATA_ID = "what-if-data"
+"""Id of the element from which the script reads its data."""
+
+SPEC_WORDS = {
+    "shaders": ("Shaders", ""),
+    "boost_clock_mhz": ("Boost clock", "MHz"),
+    "bandwidth_gbs": ("Memory bandwidth", "GB/s"),
+    "cache_mb": ("Cache", "MB"),
+    "memory_gb": ("Memory", "GB"),
+    "rops": ("Raster units", ""),
+    RELEASE: ("Architecture out in", ""),
+}
+"""Name and unit of each spec that can be moved."""
+
+STEPS = {
+    "shaders": 64,
+    "boost_clock_mhz": 10,
+    "bandwidth_gbs": 4,
+    "cache_mb": 2,
+    "memory_gb": 1,
+    "rops": 4,
+    RELEASE: 0.25,
+}
+"""By how much an arrow key moves each of them; the number beside it takes any value."""
+
+
+@dataclass(frozen=True)
+class WhatIfPanel:
+    """The panel, as a page takes it.
+
+    Attributes:
+        markup: what there is to see, without data.
+        style: its style rules.
+        script: what brings it to life.
+        data: what the script reads from the element `DATA_ID`, as JSON.
+    """
+
+    markup: Markup
+    style: str
+    script: str
+    data: str
+
+
+def whatif_panel(fit: Fit, specs: pd.DataFrame | None = None, level: float = 0.8) -> WhatIfPanel:
+    """Make the panel; the same fit gives the same panel.
+
+    Args:
+        fit: the fit.
+        specs: sheets of unreleased cards to start from.
+        level: level of the ranges.
+    """
+    answer = what_if(fit, specs, level)
+    template = _templates().get_template("whatif.html")
+    data = json.dumps(_data(answer), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return WhatIfPanel(
+        markup=Markup(template.render(sliders=_sliders(answer), **_words(answer))),
+        style=_asset("whatif.css"),
+        script="\n".join(_asset(name) for name in ("whatif-model.js", "whatif-draw.js", "whatif.js")),
+        data=data,
+    )
+
+
+@cache
+def _asset(name: str) -> str:
+    return (ASSETS / name).read_text(encoding="utf-8")
+
+
+def _templates() -> Environment:
+    return Environment(
+        loader=PackageLoader("scalemodel.views.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _words(answer: WhatIf) -> dict[str, object]:
+    return {
+        "caution": CAUTION,
+        "metric": METRIC_WORDS[answer.metric],
+        "level": level_words(answer.level),
+        "platforms": answer.charts["platform"].nunique(),
+    }
+
+
+def _sliders(answer: WhatIf) -> list[dict[str, object]]:
+    return [
+        {
+            "spec": row.spec,
+            "name": SPEC_WORDS[row.spec][0],
+            "unit": SPEC_WORDS[row.spec][1],
+            "tested": f"{row.tested_low:,.10g}–{row.tested_high:,.10g}"
+            if row.spec != RELEASE
+            else f"{row.tested_low:.1f}–{row.tested_high:.1f}",
+        }
+        for row in rows_of(answer.specs)
+    ]
+
+
+def _data(answer: WhatIf) -> dict[str, object]:
+    """Gather what the script reads; names are those of the answer and the model."""
+    charts = answer.charts
+    scenes = list(dict.fromkeys(zip(charts["game"], charts["preset"], strict=True)))
+    return {
+        "level": answer.level,
+        "metric": METRIC_WORDS[answer.metric],
+        "at_ceiling": MORE_LIKELY,
+        "slack": sheets.SLACK,
+        "farthest": sheets.FARTHEST,
+        "spans": [
+            {"column": row.spec, "words": sheets.SPEEDS[row.spec], **_span(row)}
+            for row in rows_of(answer.spans)
+        ],
+        "specs": [
+            {"spec": row.spec, "low": row.low, "high": row.high, "step": STEPS[row.spec]}
+            | {"name": SPEC_WORDS[row.spec][0], "unit": SPEC_WORDS[row.spec][1], **_span(row)}
+            for row in rows_of(answer.specs)
+        ],
+        "kinds": _records(answer.kinds),
+        "starts": _records(answer.starts.drop(columns=["architecture", "vendor", "shader_rate"])),
+        "start": answer.start,
+        "platforms": list(dict.fromkeys(charts["platform"])),
+        "scenes": [scene_words(*scene) for scene in scenes],
+        "charts": [
+            {**row, "scene": scene_words(row["game"], row["preset"])} for row in _records(charts)
+        ],
+        "measured": _measured(answer),
+        "model": _model(answer.imagined),
+    }
+
+
+def _span(row: Any) -> dict[str, float]:
+    return {"tested_low": row.tested_low, "tested_high": row.tested_high}
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return rows as JSON can hold them: what is missing is null."""
+    return [
+        {name: None if isinstance(v, float) and not math.isfinite(v) else v for name, v in row.items()}
+        for row in table.to_dict("records")
+    ]
+
+
+def _measured(answer: WhatIf) -> list[dict[str, object]]:
+    """Return, for each card, its rate on every chart; null where it was not measured."""
+    chart = list(CHART_COLUMNS)
+    wide = answer.measured.pivot_table(index="card", columns=chart, values="rate", sort=False)
+    wide = wide.reindex(columns=pd.MultiIndex.from_frame(answer.charts[chart]))
+    return [
+        {"card": card, "rates": [None if math.isnan(r) else _short(r) for r in rates]}
+        for card, rates in zip(wide.index, wide.to_numpy(), strict=True)
+    ]
+
+
+def _model(of: Imagined) -> dict[str, object]:
+    specs = of.layout.reference
+    predictors = of.layout.predictors
+    return {
+        "draws": of.codes.shape[1],
+        "points": of.centers.shape[1],
+        "predictors": len(predictors),
+        "at": {name: k for k, name in enumerate(predictors) if ":" not in name},
+        "stages": [name.split(":")[1] for name in predictors if name.startswith("stage:")],
+        "arithmetic": predictors.index("stage:arithmetic"),
+        "traffic": predictors.index("stage:traffic"),
+        "request_sharpness": REQUEST_SHARPNESS,
+        "reference": {
+            "log_speed": specs.log_speed.tolist(),
+            "log_width": specs.log_width,
+            "log_cache": specs.log_cache if math.isfinite(specs.log_cache) else None,
+            "release": specs.release,
+        },
+        "log_pixels": of.rows.log_pixels.tolist(),
+        "view": of.rows.view.tolist(),
+        "terms": [_term(term) for term in of.terms],
+        "new": [_term(term) for term in of.new],
+        "smooth": _smooth(of.smooth),
+        "noise_gpu": of.noise_gpu,
+        "noise": of.noise,
+        "pairs": of.pairs.tolist(),
+        "codes": _packed(of.codes, "i1"),
+        "steps": _packed(of.steps, "<f4"),
+        "centers": _packed(of.centers, "<f4"),
+    }
+
+
+def _term(term: Term) -> dict[str, object]:
+    return {
+        "predictor": term.predictor,
+        "times": term.times,
+        "owner": term.owner,
+        "first": term.first,
+        "stride": term.stride,
+        "index": term.index.tolist(),
+    }
+
+
+def _smooth(smooth: SmoothTerm) -> dict[str, object]:
+    prior = smooth.prior
+    return {
+        "first": smooth.first,
+        "own": smooth.own,
+        "length": SMOOTH_LENGTH,
+        "center": prior.center.tolist(),
+        "spread": prior.spread.tolist(),
+        "tested": prior.tested.tolist(),
+        "plane": smooth.plane.tolist(),
+        "precision": _packed(prior.precision, "<f8"),
+    }
+
+
+def _packed(values: ArrayLike, kind: str) -> str:
+    """Return an array as base64 of little-endian numbers, row by row."""
+    return base64.b64encode(np.ascontiguousarray(values, dtype=kind).tobytes()).decode("ascii")
+
+
+def _short(rate: float) -> float:
+    return round(rate, 3)

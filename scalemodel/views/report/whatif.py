@@ -42,7 +42,7 @@ SPEC_WORDS = {
 
 STEPS = {
     "shaders": 64,
-    "boost_clock_mhz": 10,
+    "boost_clock_mhz": 5,
     "bandwidth_gbs": 4,
     "cache_mb": 2,
     "memory_gb": 1,
@@ -121,6 +121,7 @@ def _sliders(answer: WhatIf) -> list[dict[str, object]]:
             "tested": f"{row.tested_low:,.10g}–{row.tested_high:,.10g}"
             if row.spec != RELEASE
             else f"{row.tested_low:.1f}–{row.tested_high:.1f}",
+            "note": "; decides only where a card falls" if row.spec == "memory_gb" else "",
         }
         for row in rows_of(answer.specs)
     ]
@@ -141,8 +142,7 @@ def _data(answer: WhatIf) -> dict[str, object]:
             for row in rows_of(answer.spans)
         ],
         "specs": [
-            {"spec": row.spec, "low": row.low, "high": row.high, "step": STEPS[row.spec]}
-            | {"name": SPEC_WORDS[row.spec][0], "unit": SPEC_WORDS[row.spec][1], **_span(row)}
+            {"spec": row.spec, "unit": SPEC_WORDS[row.spec][1], **_ends(row), **_span(row)}
             for row in rows_of(answer.specs)
         ],
         "kinds": _records(answer.kinds),
@@ -156,6 +156,13 @@ def _data(answer: WhatIf) -> dict[str, object]:
         "measured": _measured(answer),
         "model": _model(answer.imagined),
     }
+
+
+def _ends(row: Any) -> dict[str, float]:
+    """Return the ends of a slider, in whole steps, and its step."""
+    step = STEPS[row.spec]
+    low = 0.0 if row.low == 0 else max(math.floor(row.low / step), 1) * step
+    return {"low": low, "high": math.ceil(row.high / step) * step, "step": step}
 
 
 def _span(row: Any) -> dict[str, float]:
@@ -192,6 +199,7 @@ def _model(of: Imagined) -> dict[str, object]:
         "stages": [name.split(":")[1] for name in predictors if name.startswith("stage:")],
         "arithmetic": predictors.index("stage:arithmetic"),
         "traffic": predictors.index("stage:traffic"),
+        "uses_cache": any(group.predictor == "hit" for group in of.layout.groups),
         "request_sharpness": REQUEST_SHARPNESS,
         "reference": {
             "log_speed": specs.log_speed.tolist(),

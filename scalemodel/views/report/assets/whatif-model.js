@@ -289,5 +289,87 @@ const WhatIfModel = (() => {
   const rangeOf = (logRates, level) =>
     quantiles(logRates, [(1 - level) / 2, 0.5, (1 + level) / 2]).map(Math.exp);
 
-  return { open, drawCells, rangeOf };
+  // --- What is refused, and what an estimate rests on (answers/sheets.py) ---
+
+  // By which factor each speed lies outside the tested span, where it does.
+  function beyondTested(data, sheet) {
+    const speeds = {
+      shader_rate: sheet.shaders * sheet.boost_clock_mhz,
+      bandwidth_gbs: sheet.bandwidth_gbs,
+    };
+    return data.spans
+      .map(({ column, words, tested_low: low, tested_high: high }) => ({
+        words,
+        factor: Math.max(speeds[column] / high, low / speeds[column]),
+      }))
+      .filter(({ factor }) => factor > data.slack);
+  }
+
+  function basisWords(data, sheet, kind, gaps) {
+    const beyond = beyondTested(data, sheet);
+    const parts = beyond.map(({ words, factor }) => `${words} ${factor.toFixed(2)}x outside`);
+    let text = kind.basis;
+    if (parts.length) text += `; beyond the tested cards (${parts.join(", ")})`;
+    if (gaps.length) text += `; ${gaps.join(" and ")} not on the sheet, taken as usual for its shaders`;
+    return text;
+  }
+
+  // Why the card is refused on each chart, or "".
+  function reasons(data, sheet) {
+    const far = beyondTested(data, sheet).find(({ factor }) => factor > data.farthest);
+    return data.charts.map(({ needs_more_than_gb: need }) => {
+      if (far) {
+        const factor = far.factor.toFixed(1);
+        return `${far.words} is ${factor}x outside the tested cards; nothing is known that far out`;
+      }
+      if (sheet.memory_gb > need) return "";
+      return `${sheet.memory_gb} GB: cards with ${need} GB fell for lack of memory here`;
+    });
+  }
+
+  // --- The answer ---
+
+  // Return where a card lands on every chart, and over the charts of a platform that count.
+  function place(data, model, sheet) {
+    const why = reasons(data, sheet);
+    if (why.every((reason) => reason)) return { charts: why.map((reason) => ({ reason })), cells: [] };
+    const cells = drawCells(model, sheet);
+    const charts = cells.map((cell, chart) => {
+      if (why[chart]) return { reason: why[chart] };
+      const [lower, median, upper] = rangeOf(cell.logRate, data.level);
+      return { reason: "", lower, median, upper, pCeiling: cell.pCeiling };
+    });
+    return { charts, cells };
+  }
+
+  // The geometric mean over the charts of a platform that are not refused and below the ceiling.
+  function overall(data, { charts, cells }, platform) {
+    const used = charts.flatMap((chart, k) =>
+      data.charts[k].platform === platform && !chart.reason && chart.pCeiling < data.at_ceiling
+        ? [k]
+        : [],
+    );
+    if (!used.length) return { used };
+    const mean = new Float64Array(cells[used[0]].logRate.length);
+    for (const k of used) {
+      const rates = cells[k].logRate;
+      for (let d = 0; d < mean.length; d += 1) mean[d] += rates[d] / used.length;
+    }
+    const [lower, median, upper] = rangeOf(mean, data.level);
+    return { used, lower, median, upper, others: others(data, charts, used, median) };
+  }
+
+  // Where measured cards are beside that mean: as far off as on the charts that both have, the
+  // card's medians against their rates. Cards with less than half of the charts are left out.
+  function others(data, charts, used, median) {
+    return data.measured.flatMap(({ card, rates }) => {
+      const both = used.filter((k) => rates[k] !== null);
+      if (2 * both.length < used.length) return [];
+      const leads = both.map((k) => Math.log(charts[k].median / rates[k]));
+      const lead = leads.reduce((sum, one) => sum + one, 0) / leads.length;
+      return [{ card, rate: median * Math.exp(-lead) }];
+    });
+  }
+
+  return { open, drawCells, rangeOf, place, overall, basisWords };
 })();

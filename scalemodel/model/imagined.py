@@ -1,10 +1,10 @@
-"""A fit cut down to what places an imagined card: its joint draws, at eight bits a number.
+"""A fit cut down to what places an imagined card: its joint draws, at twelve bits a number.
 
 Everything is kept as columns of draws. A column is what parameters add to a linear predictor of
 some charts, or the effect of something new, or the noise of a chart. They are the draws that
 `predictive.draw_cells` works with for one card on all charts, so who follows its steps gets its
-answer, but for the rounding: of each column 1/254 of its span at most, independent from draw to
-draw, which widens a normal column of 1024 draws by less than 0.1%.
+answer, but for the rounding: at most 1/4094 of the largest number of a column, up or down from
+draw to draw.
 """
 
 from collections.abc import Callable
@@ -30,7 +30,7 @@ OWNERS = {
     "card": "card",
 }
 #: Codes run from minus this to this.
-LARGEST_CODE = 127
+LARGEST_CODE = 2047
 
 
 @dataclass(frozen=True)
@@ -97,7 +97,7 @@ class Imagined:
     smooth: SmoothTerm
     noise_gpu: int
     noise: int
-    codes: NDArray[np.int8]
+    codes: NDArray[np.int16]
     steps: FloatArray
     centers: FloatArray
     pairs: IntArray
@@ -133,11 +133,11 @@ def imagine(fit: ModelFit, rows: Rows, seed: int) -> Imagined:
     )
 
 
-def coded(values: FloatArray) -> tuple[NDArray[np.int8], FloatArray]:
+def coded(values: FloatArray) -> tuple[NDArray[np.int16], FloatArray]:
     """Return columns (columns, draws) in whole steps, and (columns,) the size of a step."""
     steps = np.abs(values).max(axis=1) / LARGEST_CODE
     safe = np.where(steps > 0, steps, 1.0)[:, None]
-    return np.rint(values / safe).astype(np.int8), steps
+    return np.rint(values / safe).astype(np.int16), steps
 
 
 @dataclass(frozen=True)

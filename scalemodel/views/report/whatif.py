@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from scalemodel.answers import sheets
 from scalemodel.answers.ceilings import MORE_LIKELY
@@ -121,7 +121,7 @@ def _sliders(answer: WhatIf) -> list[dict[str, object]]:
             "tested": f"{row.tested_low:,.10g}–{row.tested_high:,.10g}"
             if row.spec != RELEASE
             else f"{row.tested_low:.1f}–{row.tested_high:.1f}",
-            "note": "; decides only where a card falls" if row.spec == "memory_gb" else "",
+            "note": "; matters only where it is too little" if row.spec == "memory_gb" else "",
         }
         for row in rows_of(answer.specs)
     ]
@@ -215,7 +215,7 @@ def _model(of: Imagined) -> dict[str, object]:
         "noise_gpu": of.noise_gpu,
         "noise": of.noise,
         "pairs": of.pairs.tolist(),
-        "codes": _packed(of.codes, "i1"),
+        "codes": _packed(twelve_bits(of.codes), "u1"),
         "steps": _packed(of.steps, "<f4"),
         "centers": _packed(of.centers, "<f4"),
     }
@@ -244,6 +244,13 @@ def _smooth(smooth: SmoothTerm) -> dict[str, object]:
         "plane": smooth.plane.tolist(),
         "precision": _packed(prior.precision, "<f8"),
     }
+
+
+def twelve_bits(codes: NDArray[np.int16]) -> NDArray[np.uint8]:
+    """Return an even number of whole numbers from -2048 to 2047 as three bytes for each two."""
+    first, second = (codes.ravel().astype(np.int32) + 2048).reshape(-1, 2).T
+    parts = [first & 255, first >> 8 | (second & 15) << 4, second >> 4]
+    return np.stack(parts, axis=1).astype(np.uint8)
 
 
 def _packed(values: ArrayLike, kind: str) -> str:

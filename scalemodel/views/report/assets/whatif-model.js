@@ -5,9 +5,21 @@
 // Works on numbers only; the page around it is whatif.js.
 const WhatIfModel = (() => {
   const decoded = (text, Kind) => {
-    const bytes = Uint8Array.from(atob(text), (one) => one.charCodeAt(0));
+    const letters = atob(text);
+    const bytes = new Uint8Array(letters.length);
+    for (let k = 0; k < letters.length; k += 1) bytes[k] = letters.charCodeAt(k);
     return new Kind(bytes.buffer);
   };
+
+  // Whole numbers from -2048 to 2047, two in three bytes.
+  function fromTwelveBits(bytes) {
+    const out = new Int16Array((bytes.length / 3) * 2);
+    for (let k = 0, b = 0; k < out.length; k += 2, b += 3) {
+      out[k] = (bytes[b] | ((bytes[b + 1] & 15) << 8)) - 2048;
+      out[k + 1] = ((bytes[b + 1] >> 4) | (bytes[b + 2] << 4)) - 2048;
+    }
+    return out;
+  }
 
   // log(1 + e^x) and 1 / (1 + e^-x), without overflow.
   const softplus = (x) => (x > 0 ? x + Math.log1p(Math.exp(-x)) : Math.log1p(Math.exp(x)));
@@ -16,7 +28,7 @@ const WhatIfModel = (() => {
   // Make the stored numbers ready: columns of draws, and the parts that no sheet changes.
   function open(data) {
     const { draws, points } = data;
-    const codes = decoded(data.codes, Int8Array);
+    const codes = fromTwelveBits(decoded(data.codes, Uint8Array));
     const steps = decoded(data.steps, Float32Array);
     const centers = decoded(data.centers, Float32Array);
     const columns = Array.from(steps, (step, k) => scaled(codes, k * draws, draws, step));
@@ -329,6 +341,14 @@ const WhatIfModel = (() => {
 
   // --- The answer ---
 
+  // The sheet with values of specs and a kind: an architecture's year, if tested, is known.
+  const sheetOf = (kind, values) => ({
+    ...values,
+    architecture: kind.architecture_index,
+    vendor: kind.vendor_index,
+    release: kind.architecture_index < 0 ? values.release_year : kind.release_year,
+  });
+
   // Return where a card lands on every chart, and over the charts of a platform that count.
   function place(data, model, sheet) {
     const why = reasons(data, sheet);
@@ -371,5 +391,5 @@ const WhatIfModel = (() => {
     });
   }
 
-  return { open, drawCells, rangeOf, place, overall, basisWords };
+  return { open, sheetOf, place, overall, basisWords };
 })();

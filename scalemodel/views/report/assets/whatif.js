@@ -100,23 +100,13 @@
   }
 
   // The year matters of a new architecture only: of a tested one it is known.
-  const isNew = () => data.kinds[state.kind].architecture === "";
+  const isNew = () => data.kinds[state.kind].architecture_index < 0;
 
   function choose(kind) {
     state.kind = kind;
     state.values.release_year = data.kinds[kind].release_year;
     data.specs.filter(({ spec }) => spec === "release_year").forEach((spec) => show(spec));
     update();
-  }
-
-  function sheetNow() {
-    const kind = data.kinds[state.kind];
-    return {
-      ...state.values,
-      architecture: kind.architecture_index,
-      vendor: kind.vendor_index,
-      release: isNew() ? state.values.release_year : kind.release_year,
-    };
   }
 
   // --- The answer, shown ---
@@ -134,7 +124,7 @@
     model ??= WhatIfModel.open(data.model);
     const year = find("release_year-row");
     if (year) year.hidden = !isNew();
-    const sheet = sheetNow();
+    const sheet = WhatIfModel.sheetOf(data.kinds[state.kind], state.values);
     const answer = WhatIfModel.place(data, model, sheet);
     const platform = data.platforms[find("platform").value];
     const mean = WhatIfModel.overall(data, answer, platform);

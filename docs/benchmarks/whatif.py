@@ -29,7 +29,7 @@ from tests.browser.arithmetic import RANGE, by_page, imagined_sheets  # noqa: E4
 def apart(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:
     """Return how far two predictions of the same cards and charts are apart."""
     rates = np.abs(np.log(one[RANGE].to_numpy() / other[RANGE].to_numpy()))
-    chance = (one["p_ceiling"].to_numpy() - other["p_ceiling"].to_numpy()).__abs__()
+    chance = np.abs(one["p_ceiling"].to_numpy() - other["p_ceiling"].to_numpy())
     return pd.DataFrame({**dict(zip(RANGE, rates.T, strict=True)), "p_ceiling": chance})
 
 
@@ -52,7 +52,8 @@ def compared(name: str, bench: sm.Bench, cards: int, seeds: int) -> pd.DataFrame
         row = {"bench": name, "card": kind, "charts": int(near[here]["median"].notna().sum())}
         for label, found in (("panel", near[here]), ("seed", others)):
             rates = found[RANGE].to_numpy()
-            row |= {f"{label} rms": np.sqrt(np.nanmean(rates**2)), f"{label} largest": np.nanmax(rates)}
+            row |= {f"{label} rms %": 100 * np.sqrt(np.nanmean(rates**2))}
+            row[f"{label} largest %"] = 100 * np.nanmax(rates)
             row[f"{label} p"] = found["p_ceiling"].max()
         rows.append(row)
     shape = fit.model.layout.shape
@@ -65,17 +66,11 @@ def compared(name: str, bench: sm.Bench, cards: int, seeds: int) -> pd.DataFrame
 
 
 def markdown(table: pd.DataFrame) -> str:
-    """Return a Markdown table with rates apart in percent."""
-    lines = [
-        "| bench | card | charts | panel: rms | largest | p | another seed: rms | largest | p |",
-        "|---|---|---|---|---|---|---|---|---|",
-    ]
-    for row in table.to_dict(orient="records"):
-        cells = [row["bench"], row["card"], f"{row['charts']:,}"]
-        for label in ("panel", "seed"):
-            cells += [f"{100 * row[f'{label} {key}']:.3f}%" for key in ("rms", "largest")]
-            cells.append(f"{row[f'{label} p']:.4f}")
-        lines.append(f"| {' | '.join(cells)} |")
+    """Return a Markdown table, two significant digits."""
+    lines = ["| " + " | ".join(table.columns) + " |", "|" + "---|" * table.shape[1]]
+    for row in table.itertuples(index=False):
+        cells = (f"{v:.2g}" if isinstance(v, float) else str(v) for v in row)
+        lines.append("| " + " | ".join(cells) + " |")
     return "\n".join(lines)
 
 

@@ -83,7 +83,9 @@ def whatif_panel(fit: Fit, specs: pd.DataFrame | None = None, level: float = 0.8
     return WhatIfPanel(
         markup=Markup(template.render(sliders=_sliders(answer), **_words(answer))),
         style=_asset("whatif.css"),
-        script="\n".join(_asset(name) for name in ("whatif-model.js", "whatif-draw.js", "whatif.js")),
+        script="\n".join(
+            _asset(name) for name in ("whatif-model.js", "whatif-draw.js", "whatif.js")
+        ),
         data=data,
     )
 
@@ -172,7 +174,10 @@ def _span(row: Any) -> dict[str, float]:
 def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
     """Return rows as JSON can hold them: what is missing is null."""
     return [
-        {name: None if isinstance(v, float) and not math.isfinite(v) else v for name, v in row.items()}
+        {
+            name: None if isinstance(v, float) and not math.isfinite(v) else v
+            for name, v in row.items()
+        }
         for row in table.to_dict("records")
     ]
 

@@ -17,7 +17,7 @@ from scalemodel.answers.explain import Explanation, explain
 from scalemodel.answers.forecast import forecast
 from scalemodel.answers.labels import Labels, make_labels, observed_cells
 from scalemodel.answers.lead import Lead, lead
-from scalemodel.answers.learned import learned_table
+from scalemodel.answers.learned import learned_table, scene_shares
 from scalemodel.answers.levels import counted
 from scalemodel.answers.order import Order, order
 from scalemodel.answers.plan import Plan, Time, plan
@@ -26,6 +26,7 @@ from scalemodel.answers.predict import Prediction, predict
 from scalemodel.answers.repeatability import Repeatability, repeatability
 from scalemodel.answers.score import Score, score
 from scalemodel.answers.score_forecast import ForecastScore, score_forecast
+from scalemodel.answers.standings import Standings, standings
 from scalemodel.answers.workers import Workers
 from scalemodel.data.bench import Bench
 from scalemodel.data.forecast_file import Forecast
@@ -85,6 +86,11 @@ class Fit:
     def table(self) -> pd.DataFrame:
         """What the model learned: quantity, of, value, lower, upper, unit (80% ranges)."""
         return learned_table(self.model, self.labels)
+
+    @property
+    def learned_scenes(self) -> pd.DataFrame:
+        """Shares of a typical card's frame by scene, resolution and stage (80% ranges)."""
+        return scene_shares(self.model, self.labels)
 
     def __str__(self) -> str:
         shape = self.model.layout.shape
@@ -167,6 +173,10 @@ class Fit:
     def lead(self, a: str, b: str, level: float = 0.8) -> Lead:
         """Say how far card `a` is ahead of card `b`."""
         return lead(self, a, b, level)
+
+    def standings(self, level: float = 0.8) -> Standings:
+        """Say who leads whom: all pairs of tested cards, and the place of each card."""
+        return standings(self, level)
 
     def explain(
         self,

@@ -25,6 +25,7 @@ COMMANDS = (
     "explain",
     "plan",
     "score",
+    "report",
 )
 """Commands in the order a bench goes through them, each a module of this room."""
 

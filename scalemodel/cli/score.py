@@ -134,6 +134,7 @@ def _score(
     figure: Path | None,
     output: Output,
 ) -> None:
+    from scalemodel.answers.kept_score import score_cached
     from scalemodel.answers.workers import Cluster, Cores
     from scalemodel.cli.figure_file import write_figure
     from scalemodel.cli.fitted import about_fit, fitted
@@ -144,7 +145,7 @@ def _score(
         team = stack.enter_context(Cluster(workers)) if workers else Cores(jobs)
         fit = fitted(bench, metric)
         with counting("Holding cards out") as progress:
-            answer = fit.score(level, held_out, scene=scene, workers=team, progress=progress)
+            answer = score_cached(fit, level, held_out, scene, team, progress)
     about = {**about_fit("score", bench, str(answer), fit), **_about_score(answer)}
     table = {"cells": answer.table, "summary": answer.summary, "cards": answer.cards}
     table["calibration"] = answer.calibration

@@ -35,6 +35,17 @@ def rank_distribution(draws: ArrayLike) -> FloatArray:
     return np.column_stack(columns)
 
 
+def place_ranges(draws: ArrayLike, level: float) -> tuple[FloatArray, FloatArray]:
+    """First and last place of each card in the middle share of the draws, (n_cards,) each.
+
+    `draws` has shape (n_draws, n_cards). Cards tied in a draw share the mean of their places.
+    """
+    places = stats.rankdata(-np.asarray(draws, dtype=np.float64), method="average", axis=1)
+    ends = [(1 - level) / 2, (1 + level) / 2]
+    first, last = np.quantile(places, ends, axis=0, method="inverted_cdf")
+    return np.floor(first), np.ceil(last)
+
+
 def p_faster(draws_a: ArrayLike, draws_b: ArrayLike) -> FloatArray:
     """Probability that A beats B from joint draws along the first axis; a tie counts half."""
     a, b = np.asarray(draws_a, dtype=np.float64), np.asarray(draws_b, dtype=np.float64)

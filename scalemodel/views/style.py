@@ -10,7 +10,9 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 from matplotlib.font_manager import fontManager
 
-__all__ = ["Figure", "FigureFormat", "figure_bytes", "house_style"]
+from scalemodel.views.svg import page_svg
+
+__all__ = ["Figure", "FigureFormat", "figure_bytes", "house_style", "inline_svg"]
 
 FigureFormat = Literal["png", "svg"]
 
@@ -23,6 +25,19 @@ PLUM = "#6a3d8f"  # the card in question
 AMBER = "#9c6209"  # the ceiling: apart from plum in lightness too, for eyes that miss the hue
 BAND = "#f0d9ae"
 TINT = "#d3c1e3"
+
+COLOURS = {
+    "paper": PAPER,
+    "ink": INK,
+    "quiet": QUIET,
+    "context": CONTEXT,
+    "line": LINE,
+    "plum": PLUM,
+    "amber": AMBER,
+    "band": BAND,
+    "tint": TINT,
+}
+"""The whole palette, by the custom properties that a page may set instead."""
 
 WIDTH_INCHES = 12.0
 """Width of every figure: 1200 pixels at the dots per inch of a PNG."""
@@ -75,6 +90,13 @@ def house_style() -> Iterator[None]:
         yield
 
 
+@contextmanager
+def _boxes_for_missing_glyphs() -> Iterator[None]:
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing")
+        yield
+
+
 def figure_bytes(figure: Figure, kind: FigureFormat) -> bytes:
     """Draw a figure as PNG or SVG; the same figure gives the same bytes.
 
@@ -82,10 +104,26 @@ def figure_bytes(figure: Figure, kind: FigureFormat) -> bytes:
     as boxes.
     """
     stream = io.BytesIO()
-    with house_style(), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing")
+    with house_style(), _boxes_for_missing_glyphs():
         if kind == "svg":
             figure.savefig(stream, format="svg", metadata={"Date": None})
         else:
             figure.savefig(stream, format="png", metadata={"Software": None})
     return stream.getvalue()
+
+
+def inline_svg(figure: Figure, title: str, described: str) -> str:
+    """Draw a figure as an ``<svg>`` element of an HTML page, with texts as texts.
+
+    Every colour is a custom property (``var(--ink, #26242b)``, see `COLOURS`), so that a page can
+    have a dark mode; the width is that of the page. The same figure gives the same text.
+
+    Args:
+        figure: what is drawn.
+        title: its name, for screen readers.
+        described: what it shows, for screen readers.
+    """
+    stream = io.BytesIO()
+    with house_style(), mpl.rc_context({"svg.fonttype": "none"}), _boxes_for_missing_glyphs():
+        figure.savefig(stream, format="svg", metadata={"Date": None})
+    return page_svg(stream.getvalue().decode("utf-8"), COLOURS, title, described)

@@ -23,6 +23,7 @@ from scalemodel.views.figures.layout import (
 from scalemodel.views.style import (
     AMBER,
     INK,
+    LINE,
     PAPER,
     PLUM,
     QUIET,
@@ -186,7 +187,7 @@ def _panel(
         rate_axis(axes, min(drawn), max(drawn), room=0.05, ticks=7)
     axes.set_ylim(len(scenes) - 0.5, -0.5)
     for row in range(1, len(scenes)):
-        axes.axhline(row - 0.5, color="#efece5", linewidth=0.8, zorder=0.5)
+        axes.axhline(row - 0.5, color=LINE, linewidth=0.5, zorder=0.5)
     for row, (game, preset) in enumerate(scenes):
         here = (table["game"] == game) & (table["preset"] == preset)
         for prediction in rows_of(table[here]):

@@ -56,9 +56,9 @@ class WhatIf:
 
     def __str__(self) -> str:
         return (
-            f"A card with any sheet lands on {counted(len(self.charts), 'chart')}; "
-            f"{counted(len(self.specs), 'spec')} can be moved, "
-            f"starting from {self.starts['card'].iloc[self.start]}."
+            f"Where a card would land on {counted(len(self.charts), 'chart')} if its sheet were "
+            f"another one: move the specs, starting from {self.starts['card'].iloc[self.start]}, "
+            "from another card, or from an architecture that is not out yet."
         )
 
 

@@ -56,7 +56,7 @@ def imagined_sheets(fit: Fit, count: int, seed: int) -> pd.DataFrame:
     table = pd.DataFrame(sheets)
     table["memory_bandwidth_gbs"] = table["bandwidth_gbs"]
     table[["memory_bus_bits", "memory_rate_gbps"]] = np.nan
-    return with_derived(table.round({name: 6 for name in moved}))
+    return with_derived(table.round(dict.fromkeys(moved, 6)))
 
 
 @dataclass(frozen=True)

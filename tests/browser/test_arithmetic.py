@@ -1,7 +1,6 @@
 """The page's arithmetic gives what `predict` gives, for cards of every kind on every chart."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -10,7 +9,6 @@ import pytest
 from scalemodel.answers.fitting import Fit, fit
 from scalemodel.answers.predict import predict_card
 from scalemodel.answers.sheets import complete_sheets
-from scalemodel.data.bench import read_bench
 from tests.answers import small_lab
 from tests.browser.arithmetic import RANGE, by_page, imagined_sheets
 

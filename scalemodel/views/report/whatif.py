@@ -17,11 +17,13 @@ from numpy.typing import ArrayLike, NDArray
 from scalemodel.answers import sheets
 from scalemodel.answers.ceilings import MORE_LIKELY
 from scalemodel.answers.fitting import Fit
+from scalemodel.answers.report import Report
 from scalemodel.answers.whatif import RELEASE, WhatIf, what_if
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.model.imagined import Imagined, SmoothTerm, Term
 from scalemodel.model.physics import REQUEST_SHARPNESS
 from scalemodel.model.priors import SMOOTH_LENGTH
+from scalemodel.views.report.parts import Live, Section
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import CAUTION, METRIC_WORDS, level_words, scene_words
 
@@ -52,6 +54,23 @@ STEPS = {
 """By how much an arrow key moves each of them; the number beside it takes any value."""
 
 
+def section(report: Report) -> Section:
+    """Show the panel, and say what it starts from."""
+    answer = what_if(report.fit, report.specs, report.level)
+    panel = _panel(answer)
+    return Section(
+        key="what-if",
+        title="What if a card had another sheet?",
+        gist=f"Move the specs of {answer.starts['card'].iloc[answer.start]} or of another card, "
+        "and see where it would land.",
+        words=str(answer),
+        parts=(Live(panel.markup),),
+        style=panel.style,
+        script=panel.script,
+        data={DATA_ID: panel.data},
+    )
+
+
 @dataclass(frozen=True)
 class WhatIfPanel:
     """The panel, as a page takes it.
@@ -77,7 +96,10 @@ def whatif_panel(fit: Fit, specs: pd.DataFrame | None = None, level: float = 0.8
         specs: sheets of unreleased cards to start from.
         level: level of the ranges.
     """
-    answer = what_if(fit, specs, level)
+    return _panel(what_if(fit, specs, level))
+
+
+def _panel(answer: WhatIf) -> WhatIfPanel:
     template = _templates().get_template("whatif.html")
     data = json.dumps(_data(answer), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     return WhatIfPanel(

@@ -211,11 +211,7 @@
       const head = document.createElement("th");
       head.scope = "row";
       head.textContent = chart.scene;
-      const cells = ["", "", "n", "n", "n", ""].map((kind) => {
-        const cell = document.createElement("td");
-        cell.className = kind;
-        return cell;
-      });
+      const cells = Array.from({ length: 6 }, () => document.createElement("td"));
       cells[0].textContent = chart.resolution;
       cells[1].textContent = chart.platform;
       row.append(head, ...cells);
@@ -228,13 +224,16 @@
     answer.charts.forEach((chart, k) => {
       const [median, range, ceiling, note] = lines[k];
       const known = !chart.reason;
-      const sort = (cell, value) => (known ? cell.setAttribute("data-sort", value) : cell.removeAttribute("data-sort"));
+      const keep = (cell, value) => {
+        if (known) cell.dataset.value = value;
+        else delete cell.dataset.value;
+      };
       median.textContent = known ? rateWords(chart.median) : "–";
       range.textContent = known ? rangeWords(chart) : "–";
       ceiling.textContent = known ? chanceWords(chart.pCeiling) : "–";
-      sort(median, chart.median);
-      sort(range, `${chart.lower} ${chart.upper}`);
-      sort(ceiling, chart.pCeiling);
+      keep(median, chart.median);
+      keep(range, `${chart.lower} ${chart.upper}`);
+      keep(ceiling, chart.pCeiling);
       const used = known && chart.pCeiling < data.at_ceiling;
       note.textContent = chart.reason || (used ? "counts in the mean" : "at the ceiling: left out of the mean");
     });

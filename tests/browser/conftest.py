@@ -16,10 +16,18 @@ from tests.answers import small_lab
 from tests.browser.arithmetic import program
 from tests.conftest import HELD_OUT
 
-FLAGS = (
-    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-).split()
+FLAGS = [
+    f"--{flag}"
+    for flag in (
+        "no-sandbox",
+        "disable-gpu",
+        "disable-quic",
+        "no-first-run",
+        "disable-background-networking",
+        "disable-component-update",
+        "disable-sync",
+    )
+]
 HOSTILE = "</script><img src=x onerror=alert(1)>"
 
 

@@ -70,13 +70,11 @@ def test_it_starts_at_the_unreleased_cards(
     sheets = read_specs(demo_folder / "specs.csv")
     predicted = demo_fit.predict(sheets).table
     with opened(demo_report) as found:
-        for card in sheets["card"]:
+        for n, card in enumerate(sheets["card"]):
+            if n:
+                found.page.select_option("#what-if-start", label=card)
+                found.settle()
             agree(found.page, predicted[predicted["card"] == card].reset_index(drop=True))
-            following = sheets["card"].to_list()[1:] + [sheets["card"].iloc[0]]
-            found.page.select_option(
-                "#what-if-start", label=following[sheets["card"].to_list().index(card)]
-            )
-            found.settle()
         assert found.complaints == []
 
 

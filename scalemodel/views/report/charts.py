@@ -57,7 +57,9 @@ def section(report: Report) -> Section:
 def _gist(charts: pd.DataFrame) -> str:
     found = charts["verdict"].value_counts()
     part, none = int(found.get("usable_below", 0)), int(found.get("not_usable", 0))
-    words = f"{found.get('usable', 0)} of {count_words(len(charts), 'chart')} compare all cards"
+    whole = int(found.get("usable", 0))
+    words = f"{whole} of {count_words(len(charts), 'chart')} "
+    words += "compares all cards" if whole == 1 else "compare all cards"
     words += f", {part} only those below the ceiling" if part else ""
     return words + (f", {none} none." if none else ".")
 

@@ -70,7 +70,7 @@ def section(report: Report) -> Section:
 
 def _gist(answer: Repeatability, left_out: int, warnings: int) -> str:
     row = answer.table[answer.table["metric"] == answer.metric].iloc[0]
-    words = []
+    words = ["how repeatable runs are is not known"]
     if math.isfinite(row["s_r"]):
         flagged = int((answer.runs["found_by"] != "you").sum())
         words = [f"a run strays {row['s_r']:.2%}", f"{count_words(flagged, 'run')} too far"]
@@ -97,7 +97,7 @@ def _spread(answer: Repeatability) -> Table:
         Column("limit r", lambda row: _percent(row.limit_r, 1), number=True),
         Column("s_R", lambda row: _percent(row.s_R), number=True),
         Column(f"runs to see {margin}", _needed, number=True),
-        Column("reason", lambda row: row.reason or "–", long=True),
+        Column("reason", lambda row: row.reason or "–"),
     ]
     caption = (
         "How far a run strays within a session (s_r), and with sessions apart (s_R), by metric and "
@@ -152,12 +152,8 @@ def _runs(runs: pd.DataFrame) -> Table:
         Column("apart", lambda row: number(row.apart, lead_words(row.apart)), number=True),
         Column("its cell", lambda row: number(row.cell_rate, rate_words(row.cell_rate)), True),
         Column("counts", lambda row: number(row.weight, f"{row.weight:.2g}"), number=True),
-        Column(
-            "found by",
-            lambda row: "you" if row.found_by == "you" else f"test: {row.found_by}",
-            long=True,
-        ),
-        Column("reason", lambda row: row.reason or "–", long=True),
+        Column("found by", lambda row: "you" if row.found_by == "you" else f"test: {row.found_by}"),
+        Column("reason", lambda row: row.reason or "–"),
     ]
     caption = (
         "Runs that stray further than chance allows, then those you excluded. Apart: from its "
@@ -174,13 +170,13 @@ def _stale(answer: Repeatability) -> Table:
     columns = [
         Column("scene", lambda row: scene_words(row.game, row.preset)),
         Column("platform", lambda row: row.platform),
-        Column("made with", lambda row: row.was, long=True),
-        Column("now", lambda row: row.now, long=True),
+        Column("made with", lambda row: row.was),
+        Column("now", lambda row: row.now),
         Column("shift since", lambda row: number(row.shift, lead_words(row.shift)), number=True),
         Column("range", _shift_range, number=True),
         Column("still usable", lambda row: Cell(row.stands, STANDS_SIGNS[row.stands])),
         Column("results", lambda row: f"{row.results} of {row.cards}" if row.results else "none"),
-        Column("because", _because, long=True),
+        Column("because", _because),
     ]
     caption = (
         "What changed since older results were made, and whether they still stand beside the "
@@ -210,7 +206,7 @@ def _left_out(left_out: pd.DataFrame) -> Table:
         Column("scene", lambda row: scene_words(row.game, row.preset)),
         Column("resolution", lambda row: row.resolution),
         Column("run", lambda row: row.run),
-        Column("reason", lambda row: row.reason, long=True),
+        Column("reason", lambda row: row.reason),
     ]
     return table("Runs and cells that the fit does not use, or hardly.", columns, left_out)
 
@@ -220,8 +216,8 @@ def _problems(problems: pd.DataFrame) -> Table:
         Column("file", lambda row: row.file),
         Column("row", lambda row: "–" if row.row is None else f"{row.row:.0f}", number=True),
         Column("column", lambda row: row.column or "–"),
-        Column("what", lambda row: row.what, long=True),
-        Column("allowed", lambda row: row.allowed or "–", long=True),
-        Column("fix", lambda row: row.fix, long=True),
+        Column("what", lambda row: row.what),
+        Column("allowed", lambda row: row.allowed or "–"),
+        Column("fix", lambda row: row.fix),
     ]
     return table("What scalemodel check says of the files.", columns, problems)

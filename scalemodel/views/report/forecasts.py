@@ -2,6 +2,7 @@
 
 import math
 from functools import partial
+from shlex import quote
 from typing import Any
 
 import numpy as np
@@ -43,7 +44,7 @@ def section(report: Report) -> Section:
     if not report.scores:
         level = "" if report.level == 0.8 else f" --level {report.level:g}"
         metric = "" if report.fit.metric == "average" else f" --metric {report.fit.metric}"
-        command = f"scalemodel score {report.fit.bench.source}{metric}{level}"
+        command = f"scalemodel score {quote(report.fit.bench.source)}{metric}{level}"
         words = f"No score is kept beside the bench. To have it here, run {command} first."
         return Section(KEY, TITLE, "Not scored yet.", words)
     parts: list[Part] = []
@@ -100,11 +101,11 @@ def _summary(score: Score) -> Table:
             for level in (50, 80, 95)
         ),
         Column(f"width of {level_words(score.level)}", lambda row: _percent(row.width), True),
-        Column("reason", lambda row: row.reason or "–", long=True),
+        Column("reason", lambda row: row.reason or "–"),
     ]
     caption = (
         "All methods on the same cells. In 80%: share of measured rates that the 80% ranges "
-        "hold, with its binomial interval."
+        "hold, with its binomial interval as if all cells were independent."
     )
     own = score.summary["method"] == OWN
     rows = score.summary[own | (score.summary["group"] == "all")]
@@ -133,7 +134,7 @@ def _cards(cards: pd.DataFrame) -> Table:
         Column("scatter", lambda row: _percent(row.scatter), number=True),
         Column("inside", lambda row: number(row.inside, f"{row.inside:.0%}"), number=True),
         Column("p", lambda row: number(row.p, probability_words(row.p)), number=True),
-        Column("where", lambda row: row.where or "–", long=True),
+        Column("where", lambda row: row.where or "–"),
     ]
     caption = (
         "Each held-out card, predicted over measured, the worst first. p: how often the "

@@ -39,7 +39,7 @@ def section(report: Report) -> Section:
     order, explanation = report.order, report.explanation
     if order is None:
         words = f"Nothing to compare: {report.missing['order']}"
-        return Section(KEY, TITLE, "There are no two resolutions to compare.", words)
+        return Section(KEY, TITLE, "Nothing to compare.", words)
     parts: list[Part] = [
         drawing(
             lambda: order_figure(order.table, (order.start, order.end), order.level),
@@ -60,7 +60,8 @@ def section(report: Report) -> Section:
 
 def _gist(order: Order, explanation: Explanation | None) -> str:
     flips = order.table[order.table["verdict"] == FLIPS]
-    words = f"{count_words(len(flips), 'pair')} of cards change places from {order.start} to "
+    verb = "changes" if len(flips) == 1 else "change"
+    words = f"{count_words(len(flips), 'pair')} of cards {verb} places from {order.start} to "
     words += order.end
     if explanation is None:
         return f"{words}."

@@ -18,6 +18,10 @@ _FALLBACK = re.compile(r"var\((--[a-z]+), #[0-9a-f]{6}\)")
 """A colour of the palette with its fallback; the page has the whole palette."""
 
 
+LONG = 30
+"""Characters from which a text in a table may be broken into lines."""
+
+
 @dataclass(frozen=True)
 class Cell:
     """One cell of a table.
@@ -34,6 +38,11 @@ class Cell:
     small: str = ""
     strong: bool = False
 
+    @property
+    def long(self) -> bool:
+        """Whether its text may be broken into lines."""
+        return len(self.text) >= LONG
+
 
 @dataclass(frozen=True)
 class Column:
@@ -44,14 +53,12 @@ class Column:
         write: gives the cell of a row, whose attributes are the columns of the data.
         number: whether it is set to the right, and sorted by the number in its text.
         choose: whether its few different texts can be chosen from.
-        long: whether its texts are long, so that they are broken into lines.
     """
 
     heading: str
     write: Callable[[Any], Cell | str]
     number: bool = False
     choose: bool = False
-    long: bool = False
 
 
 @dataclass(frozen=True)
@@ -80,11 +87,10 @@ class Table:
 
     @property
     def classes(self) -> str:
-        """Give its classes: look and tools, n3 where the third column holds numbers, l4 texts."""
-        places = list(enumerate(self.columns, 1)) if not self.look else []
-        numbers = [f"n{n}" for n, column in places if column.number]
-        texts = [f"l{n}" for n, column in places if column.long]
-        return " ".join(filter(None, ["tools" if self.tools else "", self.look, *numbers, *texts]))
+        """Give its classes: whether it has tools, its look; n3: the third column has numbers."""
+        numbers = [f"n{n}" for n, column in enumerate(self.columns, 1) if column.number]
+        names = ["tools" if self.tools else "", self.look, *(numbers if not self.look else [])]
+        return " ".join(filter(None, names))
 
 
 @dataclass(frozen=True)

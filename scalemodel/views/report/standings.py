@@ -46,16 +46,19 @@ def section(report: Report) -> Section:
 
 
 def _gist(answer: Standings, sizes: list[str]) -> str:
-    """Name the card in the first place at each resolution of the first platform."""
-    places = answer.places
-    here = places[(places["platform"] == places["platform"].iloc[0]) & (places["place"] == 1)]
+    """Name the card in the first place at each resolution of the first platform that has one."""
+    known = answer.places[answer.places["place"] == 1]
+    if known.empty:
+        return "Nobody: no chart compares two cards."
+    here = known[known["platform"] == known["platform"].iloc[0]]
     first = {row.resolution: row.card for row in rows_of(here)}
     cards: dict[str, list[str]] = {}
     for size in reversed(sizes):
         if size in first:
             cards.setdefault(first[size], []).append(size)
+    every = len(cards) == 1 and len(first) > 1
     words = [
-        f"{card} is the fastest at {' and '.join(where) if len(cards) > 1 else 'every resolution'}"
+        f"{card} is the fastest at {'every resolution' if every else ' and '.join(where)}"
         for card, where in cards.items()
     ]
     pairs = answer.table[(answer.table["resolution"] == ALL) & (answer.table["reason"] == "")]
@@ -100,13 +103,14 @@ def _matrices(
     """Lay out a matrix a resolution, the highest first and open."""
     tested = [size for size in reversed(sizes) if size in set(places["resolution"])]
     parts: list[Part] = []
-    for n, size in enumerate([*tested, ALL]):
+    for n, size in enumerate([*tested, ALL] if len(tested) > 1 else tested):
         ranked = places[places["resolution"] == (tested[0] if size == ALL else size)]
         cards = [str(card) for card in ranked["card"]]
         where = "all resolutions" if size == ALL else size
         title = f"Leads on {platform}, {where}"
         found = pairs[pairs["resolution"] == size]
-        parts.append(_matrix(title, cards, found, level, folded=title if n else ""))
+        if (found["reason"] == "").any():
+            parts.append(_matrix(title, cards, found, level, folded=title if n else ""))
     return parts
 
 
@@ -120,7 +124,7 @@ def _matrix(title: str, cards: list[str], pairs: pd.DataFrame, level: float, fol
     ]
     caption = (
         f"{title}: mean over the charts that compare both cards, below it the typical lead in "
-        f"percent. ≈ its {level_words(level)} range includes none; ◆ counts the odd ones out."
+        f"percent. ≈: its {level_words(level)} range includes no lead; ◆ counts the odd ones out."
     )
     return table(caption, columns, cards[:-1], look="matrix", folded=folded)
 

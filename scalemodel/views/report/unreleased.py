@@ -1,6 +1,7 @@
 """Where cards land that nobody has tested: overall, and chart by chart."""
 
 from functools import partial
+from shlex import quote
 from typing import Any
 
 import pandas as pd
@@ -46,7 +47,7 @@ def section(report: Report) -> Section:
     """Show places and leads overall, then the ranges chart by chart."""
     prediction, landing = report.prediction, report.landing
     if prediction is None or landing is None:
-        how = f"scalemodel report {report.fit.bench.source} --specs FILE -o FILE.html"
+        how = f"scalemodel report {quote(report.fit.bench.source)} --specs FILE -o FILE.html"
         words = f"Nothing was predicted: {report.missing['prediction']}. To have it: {how}"
         return Section(KEY, TITLE, "Nothing was predicted: no spec sheets were given.", words)
     sizes = resolution_order(report.fit.labels.charts["resolution"])
@@ -202,7 +203,7 @@ def _ranges(predicted: pd.DataFrame, level: float) -> Table:
         Column("median", lambda row: number(row.median, rate_words(row.median)), number=True),
         Column("range", _range, number=True),
         Column("at the ceiling", _at_ceiling, number=True),
-        Column("rests on", lambda row: row.reason or row.basis, long=True),
+        Column("rests on", lambda row: row.reason or row.basis),
     ]
     caption = (
         f"Predicted rates in frames per second with their {level_words(level)} range, and the "

@@ -7,7 +7,6 @@ answer, but for the rounding: at most 1/4094 of the largest number of a column, 
 draw to draw.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -149,15 +148,18 @@ class _Columns:
 
     def add(self, values: FloatArray) -> int:
         """Add columns and return the number of the first."""
-        first = sum(one.shape[1] for one in self.values)
+        first = sum(len(one.T) for one in self.values)
         self.values.append(values)
         return first
 
-    def add_known(self, fit: ModelFit, of: Callable[[FloatArray], FloatArray]) -> int:
-        """Add what parameters (..., size) give (..., columns), as distances from the modes."""
-        centers = of(fit.draws.centers)
+    def add_known(self, fit: ModelFit, groups: list[IntArray]) -> int:
+        """Add the sums of parameters at positions (columns,), as distances from the modes."""
+        draws, centers = (
+            np.sum([theta[:, where] for where in groups], axis=0)
+            for theta in (fit.draws.theta, fit.draws.centers)
+        )
         self.centers.append(centers)
-        return self.add(of(fit.draws.theta) - centers[fit.draws.point])
+        return self.add(draws - centers[fit.draws.point])
 
 
 def _chart_terms(fit: ModelFit, rows: Rows, columns: _Columns) -> list[Term]:
@@ -171,7 +173,7 @@ def _chart_terms(fit: ModelFit, rows: Rows, columns: _Columns) -> list[Term]:
         keys = [key_index(g.key, rows, fit.specs, fit.layout.shape) for g in groups]
         distinct, index = np.unique(np.stack(keys), axis=1, return_inverse=True)
         where = [fit.layout.position(g.name)[k] for g, k in zip(groups, distinct, strict=True)]
-        first = columns.add_known(fit, lambda theta, where=where: sum(theta[:, w] for w in where))
+        first = columns.add_known(fit, where)
         at = fit.layout.predictors.index(predictor)
         terms.append(Term(at, times, "chart", first, 0, index.ravel()))
     return terms
@@ -184,8 +186,7 @@ def _owned_terms(fit: ModelFit, rows: Rows, columns: _Columns) -> list[Term]:
         owner = OWNERS.get(group.key, "card")
         if group.key in CHART_KEYS or owner == "card":
             continue
-        where = fit.layout.position(group.name)
-        first = columns.add_known(fit, lambda theta, where=where: theta[:, where])
+        first = columns.add_known(fit, [fit.layout.position(group.name)])
         index, size = _places(group, rows, fit.layout)
         at = fit.layout.predictors.index(group.predictor)
         terms.append(Term(at, group.times, owner, first, size, index))

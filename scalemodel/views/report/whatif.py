@@ -195,13 +195,12 @@ def _span(row: Any) -> dict[str, float]:
 
 def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
     """Return rows as JSON can hold them: what is missing is null."""
-    return [
-        {
-            name: None if isinstance(v, float) and not math.isfinite(v) else v
-            for name, v in row.items()
-        }
-        for row in table.to_dict("records")
-    ]
+    rows = table.to_dict(orient="records")
+    return [{str(name): _or_null(value) for name, value in row.items()} for row in rows]
+
+
+def _or_null(value: object) -> object:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def _measured(answer: WhatIf) -> list[dict[str, object]]:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from playwright.sync_api import sync_playwright
 
 from scalemodel.answers.fitting import Fit, fit
 from scalemodel.answers.report import report
@@ -51,9 +52,8 @@ Open = Callable[..., AbstractContextManager[Opened]]
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
-    path = program("chromium")
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
+    with sync_playwright() as playwright:
+        path = program("chromium")
         chromium = playwright.chromium.launch(executable_path=path, args=FLAGS)
         yield chromium
         chromium.close()

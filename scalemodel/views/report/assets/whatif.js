@@ -82,7 +82,7 @@
     slider.value = value;
     const words = `${+value.toPrecision(6)} ${spec.unit}`.trim();
     slider.setAttribute("aria-valuetext", outside ? `${words}, beyond the tested cards` : words);
-    if (number !== from) number.value = +value.toPrecision(8);
+    if (number !== from) number.value = +value.toPrecision(6);
     number.removeAttribute("aria-invalid");
     find(`${spec.spec}-row`).classList.toggle("wi-beyond", outside);
   }
@@ -160,6 +160,7 @@
       bound ? `${bound} at the ceiling` : "",
       refused.length ? `${refused.length} refused (${refused[0].reason})` : "",
     ].filter(Boolean);
+    if (!mean.used.length) return `No chart counts: ${left.join(", ")}.`;
     const out = left.length ? `; left out: ${left.join(", ")}` : "";
     const over = counted(mean.used.length, "chart");
     return `Geometric mean of ${over} below the ceiling, ${levelWords} range${out}.`;
@@ -235,7 +236,7 @@
       keep(range, `${chart.lower} ${chart.upper}`);
       keep(ceiling, chart.pCeiling);
       const used = known && chart.pCeiling < data.at_ceiling;
-      note.textContent = chart.reason || (used ? "counts in the mean" : "at the ceiling: left out of the mean");
+      note.textContent = chart.reason || (used ? "counts in the mean" : "left out: at the ceiling");
     });
   }
 

@@ -57,6 +57,13 @@ def test_the_wheel_carries_every_module_and_the_mark_of_a_typed_package(
     assert modules | {"scalemodel/py.typed"} <= set(wheel.namelist())
 
 
+def test_the_wheel_carries_what_the_report_is_written_with(wheel: zipfile.ZipFile) -> None:
+    folder = ROOT / "scalemodel" / "views" / "report"
+    parts = [*(folder / "templates").iterdir(), *(folder / "assets").iterdir()]
+    assert len(parts) >= 4
+    assert {path.relative_to(ROOT).as_posix() for path in parts} <= set(wheel.namelist())
+
+
 def test_the_wheel_carries_nothing_else(wheel: zipfile.ZipFile) -> None:
     tops = {name.split("/")[0] for name in wheel.namelist()}
     assert tops == {"scalemodel", f"scalemodel-{VERSION}.dist-info"}

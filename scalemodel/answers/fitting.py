@@ -15,6 +15,7 @@ from scalemodel.answers.ceilings import Ceilings, ceilings
 from scalemodel.answers.cells import Cells, measured_cells
 from scalemodel.answers.explain import Explanation, explain
 from scalemodel.answers.forecast import forecast
+from scalemodel.answers.knee import Knee, knee
 from scalemodel.answers.labels import Labels, make_labels, observed_cells
 from scalemodel.answers.lead import Lead, lead
 from scalemodel.answers.learned import learned_table, scene_shares
@@ -117,6 +118,10 @@ class Fit:
     def ceilings(self, level: float = 0.8) -> Ceilings:
         """Say which results and charts sit at the ceiling."""
         return ceilings(self, level)
+
+    def knee(self, scenes: Sequence[str], level: float = 0.8) -> Knee:
+        """Say how the rates of scenes ("Game | preset" or "Game") run into their ceilings."""
+        return knee(self, scenes, level)
 
     def predict(
         self,

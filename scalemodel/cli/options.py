@@ -1,10 +1,14 @@
 """Options and arguments that several commands share."""
 
+import functools
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 
-from scalemodel.cli.figure_file import check_ending
+from scalemodel.cli.figure_file import check_ending, keep_size
+from scalemodel.views.sizes import SIZES
 
 METRICS = ("average", "low_1pct", "low_01pct")
 
@@ -27,13 +31,31 @@ level_option = click.option(
     help="How much of the truth the ranges should hold: 0.8 is 8 times in 10.",
 )
 
-figure_option = click.option(
-    "--figure",
-    type=click.Path(path_type=Path, dir_okay=False),
-    callback=check_ending,
-    metavar="FILE.png|FILE.svg",
-    help="Also draw the answer into this file.",
-)
+
+def figure_option(command: Callable[..., None]) -> Callable[..., None]:
+    """Add --figure and --figure-size to a command, which gets the path of its ``figure``."""
+
+    @click.option(
+        "--figure",
+        type=click.Path(path_type=Path, dir_okay=False),
+        callback=check_ending,
+        metavar="FILE.png|.svg|.pdf",
+        help="Also draw the answer into this file.",
+    )
+    @click.option(
+        "--figure-size",
+        type=click.Choice(list(SIZES)),
+        help="What the figure is for: a page on a screen (the default), a slide of 1920x1080 "
+        "pixels, or print on a sheet of paper. The last two leave rows out if they must.",
+    )
+    @functools.wraps(command)
+    def with_figure(
+        *args: Any, figure: Path | None, figure_size: str | None, **options: Any
+    ) -> None:
+        keep_size(figure_size, figure)
+        command(*args, figure=figure, **options)
+
+    return with_figure
 
 
 def _share(context: click.Context, option: click.Parameter, text: str) -> float:

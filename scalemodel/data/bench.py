@@ -69,6 +69,8 @@ class CheckReport:
         counts: number of cards, platforms, games, scenes, charts, cells, runs and excluded
             runs; empty for a bench with errors.
         excluded: as in Bench; empty for a bench with errors.
+        tested: one row a cell: card, platform, game, preset, resolution, runs used and left_out;
+            empty for a bench with errors.
         ok: there are no errors.
     """
 
@@ -77,6 +79,7 @@ class CheckReport:
     reading: tuple[FileReading, ...]
     counts: Mapping[str, int]
     excluded: pd.DataFrame
+    tested: pd.DataFrame
     ok: bool
 
 
@@ -109,8 +112,21 @@ def check_bench(path: str | os.PathLike[str]) -> CheckReport:
         reading,
         MappingProxyType(_counts(bench) if bench else {}),
         bench.excluded if bench else pd.DataFrame(columns=list(EXCLUDED_COLUMNS)),
+        _tested(bench)
+        if bench
+        else pd.DataFrame(columns=[*schema.CELL_COLUMNS, "runs", "left_out"]),
         bench is not None,
     )
+
+
+def _tested(bench: Bench) -> pd.DataFrame:
+    """Count the runs of every cell, used and left out, in the order of the cards' sheets."""
+    cell = list(schema.CELL_COLUMNS)
+    used, gone = (part.groupby(cell, sort=False).size() for part in (bench.results, bench.excluded))
+    counts = pd.concat({"runs": used, "left_out": gone}, axis=1).fillna(0).astype(int).reset_index()
+    place = {card: n for n, card in enumerate(bench.cards["card"])}
+    order = counts["card"].map(place).sort_values(kind="stable").index
+    return counts.loc[order].reset_index(drop=True)
 
 
 def read_specs(path: str | os.PathLike[str]) -> pd.DataFrame:

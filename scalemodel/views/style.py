@@ -14,7 +14,7 @@ from scalemodel.views.svg import page_svg
 
 __all__ = ["Figure", "FigureFormat", "figure_bytes", "house_style", "inline_svg"]
 
-FigureFormat = Literal["png", "svg"]
+FigureFormat = Literal["png", "svg", "pdf"]
 
 PAPER = "#fcfbf8"
 INK = "#26242b"
@@ -39,18 +39,14 @@ COLOURS = {
 }
 """The whole palette, by the custom properties that a page may set instead."""
 
-WIDTH_INCHES = 12.0
-"""Width of every figure: 1200 pixels at the dots per inch of a PNG."""
-
 FALLBACK_FONTS = ("Noto Sans CJK JP", "Hiragino Sans", "Yu Gothic", "Malgun Gothic", "SimHei")
 """Fonts for names in scripts that the usual font lacks, taken where they are installed."""
 
 _SETTINGS: dict[Any, Any] = {
     "figure.facecolor": PAPER,
-    "figure.dpi": 100,
-    "savefig.dpi": 100,
-    "savefig.facecolor": PAPER,
-    "axes.facecolor": PAPER,
+    "savefig.dpi": "figure",
+    "savefig.facecolor": "auto",
+    "axes.facecolor": "none",
     "axes.edgecolor": LINE,
     "axes.labelcolor": QUIET,
     "axes.labelsize": 9.5,
@@ -73,9 +69,9 @@ _SETTINGS: dict[Any, Any] = {
     "ytick.labelsize": 9.5,
     "ytick.major.size": 0,
     "font.size": 9.5,
-    "hatch.linewidth": 0.8,
     "legend.frameon": False,
     "svg.hashsalt": "scalemodel",
+    "pdf.fonttype": 42,
 }
 
 
@@ -98,18 +94,23 @@ def _boxes_for_missing_glyphs() -> Iterator[None]:
 
 
 def figure_bytes(figure: Figure, kind: FigureFormat) -> bytes:
-    """Draw a figure as PNG or SVG; the same figure gives the same bytes.
+    """Draw a figure as PNG, SVG or PDF; the same figure gives the same bytes.
 
     The width and height are the figure's own. Characters that no installed font has are drawn
     as boxes.
     """
     stream = io.BytesIO()
     with house_style(), _boxes_for_missing_glyphs():
-        if kind == "svg":
-            figure.savefig(stream, format="svg", metadata={"Date": None})
-        else:
-            figure.savefig(stream, format="png", metadata={"Software": None})
+        figure.savefig(stream, format=kind, metadata=dict.fromkeys(_UNSTABLE[kind]))
     return stream.getvalue()
+
+
+_UNSTABLE: dict[FigureFormat, tuple[str, ...]] = {
+    "png": ("Software",),
+    "svg": ("Date",),
+    "pdf": ("CreationDate", "Creator", "Producer"),
+}
+"""What a file would say of when and by what it was made."""
 
 
 def inline_svg(figure: Figure, title: str, described: str) -> str:

@@ -17,6 +17,8 @@ PROBABILITIES = frozenset(
         "p_ceiling_measured",
         "p_faster",
         "p_flip",
+        "p_ahead",
+        "p_ahead_of_next",
         "probability",
         "level",
         "sensitivity",
@@ -39,6 +41,9 @@ RATIOS = frozenset(
         "lead_upper",
         "lead_from",
         "lead_to",
+        "over_field",
+        "over_field_lower",
+        "over_field_upper",
         "points",
         "cause_points",
         "cause_lower",
@@ -56,6 +61,7 @@ RATIOS = frozenset(
 RATES = frozenset(
     {
         "rate",
+        "rate_mean",
         "measured",
         "avg_fps",
         "avg_lower",
@@ -67,6 +73,9 @@ RATES = frozenset(
             for end in ("fps", "lower", "upper")
         ),
         "held_at_fps",
+        "gpu_rate",
+        "gpu_lower",
+        "gpu_upper",
         "ceiling_rate",
         "ceiling_low",
         "ceiling_high",

@@ -6,7 +6,8 @@ from typing import Any
 import pandas as pd
 
 from scalemodel.answers.report import Report
-from scalemodel.views.report.parts import Cell, Column, Heading, Section, Table, table
+from scalemodel.views.figures.shares import shares_figure
+from scalemodel.views.report.parts import Cell, Column, Heading, Section, Table, drawing, table
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import resolution_order, scene_words
 
@@ -27,6 +28,12 @@ def section(report: Report) -> Section:
         parts=(
             _quantities(learned),
             Heading("What a frame is made of, scene by scene"),
+            drawing(
+                lambda: shares_figure(shares),
+                "What a frame is made of",
+                "The share of each stage in the frame of a typical card, with its range: a panel "
+                "a stage, a row a scene. The numbers are in the table below.",
+            ),
             _shares(shares),
             Heading("Made with"),
             _settings(settings),

@@ -1,5 +1,6 @@
 """Why the order of cards changes from the highest to the lowest resolution."""
 
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -7,8 +8,10 @@ import pandas as pd
 from scalemodel.answers.explain import CHANGE, Explanation, ordered_parts
 from scalemodel.answers.order import FLIPS, Order
 from scalemodel.answers.report import Report
+from scalemodel.answers.standings import Standings
 from scalemodel.views.figures.explain import explain_figure
 from scalemodel.views.figures.order import order_figure
+from scalemodel.views.figures.slopes import slopes_figure
 from scalemodel.views.report.parts import (
     Cell,
     Column,
@@ -41,6 +44,7 @@ def section(report: Report) -> Section:
         words = f"Nothing to compare: {report.missing['order']}"
         return Section(KEY, TITLE, "Nothing to compare.", words)
     parts: list[Part] = [
+        *_slopes(report.standings),
         drawing(
             lambda: order_figure(order.table, (order.start, order.end), order.level),
             "Pairs of cards that change places",
@@ -56,6 +60,24 @@ def section(report: Report) -> Section:
         parts += _explained(explanation)
         tables["explain"] = explanation.table
     return Section(KEY, TITLE, _gist(order, explanation), str(order), tuple(parts), tables)
+
+
+def _slopes(standings: Standings | None) -> list[Part]:
+    """Draw the places of all cards from resolution to resolution, a figure a platform."""
+    if standings is None:
+        return []
+    groups = standings.places.groupby("platform", sort=False)
+    return [
+        drawing(
+            partial(slopes_figure, places, standings.table, standings.level),
+            f"Places from resolution to resolution on {platform}",
+            "A line a card through its place at every resolution; those that change places stand "
+            "out. The numbers are in the tables of who leads whom.",
+            folded=f"Places from resolution to resolution on {platform} (figure)",
+        )
+        for platform, places in groups
+        if places["resolution"].nunique() > 1
+    ]
 
 
 def _gist(order: Order, explanation: Explanation | None) -> str:

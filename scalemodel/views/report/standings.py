@@ -9,7 +9,8 @@ import pandas as pd
 from scalemodel.answers.lead import ALL
 from scalemodel.answers.report import Report
 from scalemodel.answers.standings import Standings
-from scalemodel.views.report.parts import Cell, Column, Part, Section, Table, table
+from scalemodel.views.figures.standings import standings_figure
+from scalemodel.views.report.parts import Cell, Column, Part, Section, Table, drawing, table
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import (
     count_words,
@@ -31,7 +32,17 @@ def section(report: Report) -> Section:
         return Section(KEY, TITLE, "Nobody can be compared.", words)
     sizes = resolution_order(report.fit.labels.charts["resolution"])
     parts: list[Part] = []
-    for platform, places in answer.places.groupby("platform", sort=False):
+    for n, (platform, places) in enumerate(answer.places.groupby("platform", sort=False)):
+        title = f"Places on {platform}"
+        parts.append(
+            drawing(
+                partial(standings_figure, places, answer.level),
+                title,
+                "Every card's rate over that of all cards, by place, with its range, a panel a "
+                "resolution. The numbers are in the table below.",
+                folded=f"{title} (figure)" if n else "",
+            )
+        )
         parts.append(_places(str(platform), places, sizes, answer.level))
         pairs = answer.table[answer.table["platform"] == platform]
         parts += _matrices(str(platform), places, pairs, sizes, answer.level)

@@ -1,7 +1,9 @@
 """The what-if panel in a browser: moved by hand it shows what `predict` says of the same sheet."""
 
+import io
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import numpy as np
 import pandas as pd
@@ -97,6 +99,23 @@ def test_a_small_bench_too(lab_fit: Fit, small_report: Path, opened: Open) -> No
         for sheet in sheets.itertuples():
             move_to(found, sheet, lab_fit)
             agree(found.page, predicted[predicted["card"] == sheet.card].reset_index(drop=True))
+
+
+def test_the_card_can_be_taken_along_as_csv(
+    demo_fit: Fit, demo_folder: Path, demo_report: Path, opened: Open
+) -> None:
+    predicted = demo_fit.predict(read_specs(demo_folder / "specs.csv").iloc[[0]]).table
+    with opened(demo_report) as found:
+        address = found.page.evaluate("document.getElementById('what-if-file').href")
+    head, text = unquote(address).split(",", 1)
+    assert head == "data:text/csv;charset=utf-8"
+    table = pd.read_csv(io.StringIO(text), keep_default_na=False, dtype=str)
+    assert list(table.columns) == list(predicted.columns)
+    for name in (*CHART, "metric", "basis", "reason"):
+        assert list(table[name]) == list(predicted[name]), name
+    good = predicted["reason"] == ""
+    rates = table.loc[good, RANGE].astype(float)
+    np.testing.assert_allclose(rates, predicted.loc[good, RANGE], rtol=RATE)
 
 
 def test_sliders_move_by_keyboard_and_say_so_when_they_rest(

@@ -57,7 +57,8 @@ STEPS = {
 def section(report: Report) -> Section:
     """Show the panel, and say what it starts from."""
     answer = what_if(report.fit, report.specs, report.level)
-    panel = _panel(answer)
+    # Where unreleased cards are predicted, the page has said so already.
+    panel = _panel(answer, CAUTION if report.prediction is None else "")
     return Section(
         key="what-if",
         title="What if a card had another sheet?",
@@ -96,14 +97,14 @@ def whatif_panel(fit: Fit, specs: pd.DataFrame | None = None, level: float = 0.8
         specs: sheets of unreleased cards to start from.
         level: level of the ranges.
     """
-    return _panel(what_if(fit, specs, level))
+    return _panel(what_if(fit, specs, level), CAUTION)
 
 
-def _panel(answer: WhatIf) -> WhatIfPanel:
+def _panel(answer: WhatIf, caution: str) -> WhatIfPanel:
     template = _templates().get_template("whatif.html")
     data = json.dumps(_data(answer), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     return WhatIfPanel(
-        markup=Markup(template.render(sliders=_sliders(answer), **_words(answer))),
+        markup=Markup(template.render(sliders=_sliders(answer), caution=caution, **_words(answer))),
         style=_asset("whatif.css"),
         script="\n".join(
             _asset(name) for name in ("whatif-model.js", "whatif-draw.js", "whatif.js")
@@ -129,7 +130,6 @@ def _templates() -> Environment:
 
 def _words(answer: WhatIf) -> dict[str, object]:
     return {
-        "caution": CAUTION,
         "metric": METRIC_WORDS[answer.metric],
         "level": level_words(answer.level),
         "platforms": answer.charts["platform"].nunique(),
@@ -157,7 +157,7 @@ def _data(answer: WhatIf) -> dict[str, object]:
     scenes = list(dict.fromkeys(zip(charts["game"], charts["preset"], strict=True)))
     return {
         "level": answer.level,
-        "metric": METRIC_WORDS[answer.metric],
+        "metric_name": answer.metric,
         "at_ceiling": MORE_LIKELY,
         "slack": sheets.SLACK,
         "farthest": sheets.FARTHEST,

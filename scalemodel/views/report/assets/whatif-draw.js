@@ -39,16 +39,17 @@ const WhatIfDraw = (() => {
     return { low, high, at: (rate) => left + Math.log(rate / low) * per };
   }
 
-  // Draw rows { name, reason, lower, median, upper, words, others: [{ card, rate }] } into an svg
-  // element of the given width: the mean, then the rows of a scene, which the ceiling belongs to.
-  function figure(svg, width, rows, ceiling, title) {
+  // Draw rows { name, reason, lower, median, upper, words, others: [{ card, rate }] } into the svg
+  // element, of the given width: the mean, then the rows of a scene, which the ceiling belongs to.
+  function figure(element, width, rows, ceiling, title) {
+    const svg = element.querySelector("g");
     svg.replaceChildren();
     const narrow = width < NARROW;
     const [left, right] = [narrow ? 12 : 110, width - 16];
     const height = TOP + ROW * rows.length + GAP + FOOT;
-    svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
-    svg.setAttribute("height", height);
-    put(svg, "title", { id: "what-if-drawn" }, title);
+    element.setAttribute("viewBox", `0 0 ${width} ${height}`);
+    element.setAttribute("height", height);
+    element.querySelector("title").textContent = title;
     const scale = scaleOf(rows, ceiling, left, right);
     drawAxis(svg, scale, width, height);
     drawCeiling(svg, ceiling, scale, [left, right], [TOP + ROW + GAP, height - FOOT]);

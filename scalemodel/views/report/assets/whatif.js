@@ -136,6 +136,7 @@
     const gaps = start.gaps.filter((gap) => state.values[gap] === start[gap]);
     const basis = WhatIfModel.basisWords(data, sheet, data.kinds[state.kind], gaps);
     find("basis").textContent = `Rests on: ${basis}.`;
+    find("file").href = fileOf(answer, basis);
     find("over").textContent = overWords(answer, mean, platform);
     say(resultWords(mean, platform));
     draw(answer, mean, shown, scene);
@@ -239,6 +240,29 @@
       note.textContent = chart.reason || (used ? "counts in the mean" : "left out: at the ceiling");
     });
   }
+
+  // The card on every chart as CSV, with the columns of `predict`.
+  function fileOf(answer, basis) {
+    const names = ["card", "platform", "game", "preset", "resolution", "metric", "level"];
+    names.push("lower", "median", "upper", "p_ceiling", "basis", "reason");
+    const card = `imagined, from ${data.starts[state.start].card}`;
+    const { metric_name: metric, level } = data;
+    const table = answer.charts.map((chart, k) => {
+      const row = { ...data.charts[k], reason: chart.reason, card, metric, level, basis };
+      if (!chart.reason) {
+        for (const end of ["lower", "median", "upper"]) row[end] = chart[end].toFixed(2);
+        row.p_ceiling = chart.pCeiling.toFixed(3);
+      }
+      return names.map((name) => quoted(row[name] ?? ""));
+    });
+    const text = [names, ...table].map((row) => `${row.join(",")}\n`).join("");
+    return `data:text/csv;charset=utf-8,${encodeURIComponent(text)}`;
+  }
+
+  const quoted = (value) => {
+    const text = String(value);
+    return /[",\r\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text;
+  };
 
   // --- Begin ---
 

@@ -36,7 +36,7 @@ def score_cached(
     if kept is not None:
         return kept
     answer = fit.score(level, held_out, scene=scene, workers=workers, progress=progress)
-    folder = Path(fit.bench.source)
+    folder = fit.bench.folder
     if folder.is_dir():
         parts = {one.name: getattr(answer, one.name) for one in fields(Score)}
         tables = {name: part for name, part in parts.items() if isinstance(part, pd.DataFrame)}
@@ -47,7 +47,7 @@ def score_cached(
 
 def kept_score(fit: "Fit", level: float, held_out: str = "each", scene: str = "") -> Score | None:
     """Return the score that `score_cached` kept for a fit; None if there is none."""
-    found = load_tables(Path(fit.bench.source), _key(fit, level, held_out, scene), KIND)
+    found = load_tables(fit.bench.folder, _key(fit, level, held_out, scene), KIND)
     if found is None:
         return None
     tables, about = found

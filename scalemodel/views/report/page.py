@@ -18,6 +18,7 @@ from scalemodel.views.report import (
     order,
     standings,
     unreleased,
+    whatif,
 )
 from scalemodel.views.report.parts import Section
 from scalemodel.views.words import METRIC_WORDS, count_words, level_words
@@ -25,6 +26,7 @@ from scalemodel.views.words import METRIC_WORDS, count_words, level_words
 SECTIONS: tuple[Callable[[Report], Section | None], ...] = (
     charts.section,
     unreleased.section,
+    whatif.section,
     standings.section,
     order.section,
     data.section,

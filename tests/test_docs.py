@@ -16,7 +16,8 @@ from tests.documentation.compare import difference
 from tests.documentation.refresh import ROOT, pages, write_tour
 from tests.documentation.running import Session
 
-EVERYTHING = [*pages(), ROOT / "DEVELOPERS.md", ROOT / "datasets" / "README.md"]
+READMES = sorted((ROOT / "datasets").rglob("README.md"))
+EVERYTHING = [*pages(), ROOT / "DEVELOPERS.md", *READMES]
 FOLLOWED = [page for page in pages() if steps(page)]
 LINK = re.compile(r"\]\(([^)#\s]+)(#[^)\s]*)?\)")
 LANGUAGES = {"sh", "console", "python", "text", "csv", ""}

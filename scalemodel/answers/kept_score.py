@@ -4,7 +4,6 @@ import hashlib
 import json
 from collections.abc import Callable
 from dataclasses import fields
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd

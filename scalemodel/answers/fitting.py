@@ -22,6 +22,7 @@ from scalemodel.answers.levels import counted
 from scalemodel.answers.order import Order, order
 from scalemodel.answers.plan import Plan, Time, plan
 from scalemodel.answers.plan_targets import Asked
+from scalemodel.answers.power import Power, power
 from scalemodel.answers.predict import Prediction, predict
 from scalemodel.answers.repeatability import Repeatability, repeatability
 from scalemodel.answers.score import Score, score
@@ -216,6 +217,10 @@ class Fit:
         """
         time = Time(hours, minutes_per_run, minutes_per_swap)
         return plan(self, time, Asked(specs, lead, ceiling), only, level, in_hand=in_hand)
+
+    def power(self, specs: pd.DataFrame | None = None, level: float = 0.8) -> Power:
+        """Say how many frames cards give for their power; those of `specs` from their sheets."""
+        return power(self, specs, level)
 
     def repeatability(self, margin: float = 0.02, level: float = 0.8) -> Repeatability:
         """Say how repeatable the runs are, and judge changed results by the fit too."""

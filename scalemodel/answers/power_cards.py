@@ -1,0 +1,189 @@
+"""Cards by frames per joule over all charts that compare them."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+from scipy.stats import t as student
+
+from scalemodel.answers.comparable import (
+    NOT_LINKED,
+    SideBySide,
+    common_reason,
+    groups,
+    side_by_side,
+)
+from scalemodel.answers.newcomers import Newcomer
+from scalemodel.answers.standings import standings
+from scalemodel.model.arrays import FloatArray
+from scalemodel.model.two_way import TwoWay
+
+if TYPE_CHECKING:
+    from scalemodel.answers.fitting import Fit
+
+MEASURED = "measured"
+CARD_COLUMNS = (
+    "card",
+    "platform",
+    "resolution",
+    "metric",
+    "level",
+    "position",
+    "rate",
+    "power_w",
+    "power_lower",
+    "power_upper",
+    "frames_per_joule",
+    "lower",
+    "upper",
+    "joules_per_frame",
+    "p_more_efficient",
+    "p_first",
+    "charts_used",
+    "basis",
+    "reason",
+)
+
+
+class Drawing(NamedTuple):
+    """A predicted card with the power it should draw.
+
+    Attributes:
+        card: the prediction.
+        log_power: (draws, rows of its table) joint draws; None without a board power.
+        reason: why there are none, or "".
+    """
+
+    card: Newcomer
+    log_power: FloatArray | None
+    reason: str
+
+
+class Group(NamedTuple):
+    """The cells of a platform at one resolution or all, side by side.
+
+    Attributes:
+        platform, resolution: which ones.
+        beside: the cells that compare cards.
+        rate, power, ratio: what cards show over the charts: rate, power, and rate over power.
+        rows: rows of cards that cannot be placed, with their reasons.
+    """
+
+    platform: str
+    resolution: str
+    beside: SideBySide | None
+    rate: TwoWay | None
+    power: TwoWay | None
+    ratio: TwoWay | None
+    rows: list[dict[str, object]]
+
+
+def efficiency_groups(cells: pd.DataFrame) -> list[Group]:
+    """Lay out every group of the table of `CellPower`."""
+    return [_group(platform, resolution, here) for platform, resolution, here in groups(cells)]
+
+
+def _group(platform: str, resolution: str, every: pd.DataFrame) -> Group:
+    used = every[every["reason"] == ""]
+    placed = set(used["card"])
+    rows: list[dict[str, object]] = [
+        {"card": card, "basis": MEASURED, "reason": common_reason(own["reason"])}
+        for card, own in every.groupby("card", sort=False)
+        if card not in placed
+    ]
+    if used.empty:
+        return Group(platform, resolution, None, None, None, None, rows)
+    beside = side_by_side(used)
+    rows += [
+        {"card": card, "basis": MEASURED, "reason": NOT_LINKED} for card in beside.not_linked
+    ]
+    log_rate, log_power = (np.log(used[n].to_numpy(dtype=float)) for n in ("rate", "power_w"))
+    errors = (np.nan_to_num(used[n].to_numpy(dtype=float)) for n in ("se", "power_se", "ratio_se"))
+    values = (log_rate, log_power, log_rate - log_power)
+    layouts = (beside.layout(v, error) for v, error in zip(values, errors, strict=True))
+    return Group(platform, resolution, beside, *layouts, rows)
+
+
+def card_rows(
+    fit: "Fit", laid_out: Sequence[Group], drawing: Sequence[Drawing], level: float
+) -> pd.DataFrame:
+    """Return one row a card and group, the most efficient first, those not placed last."""
+    rows: list[dict[str, object]] = []
+    for number, group in enumerate(laid_out):
+        rng = np.random.default_rng([fit.seed, number])
+        found = _group_rows(group, drawing, level, rng, len(fit.model.draws.theta))
+        place = {"platform": group.platform, "resolution": group.resolution}
+        rows += [{**row, **place} for row in found]
+    about = {"metric": fit.metric, "level": level}
+    return pd.DataFrame(rows).assign(**about).reindex(columns=list(CARD_COLUMNS))
+
+
+def _group_rows(
+    group: Group, drawing: Sequence[Drawing], level: float, rng: np.random.Generator, count: int
+) -> list[dict[str, object]]:
+    if group.beside is None or group.rate is None or group.power is None or group.ratio is None:
+        return group.rows
+    rows: list[dict[str, object]] = []
+    for k, card in enumerate(group.beside.cards):
+        ends = [_range(one, k, level) for one in (group.power, group.ratio)]
+        numbers = _numbers(float(group.rate.location[k]), *ends)
+        about = {"card": card, "charts_used": int(group.beside.counts[k]), "basis": MEASURED}
+        rows.append({**about, **numbers, "reason": ""})
+    draws = [group.ratio.draws(rng, count)]
+    left: list[dict[str, object]] = []
+    for one in drawing:
+        row, own = _newcomer(group, one, level)
+        if own.size:
+            rows.append(row)
+            draws.append(own[:, None])
+        else:
+            left.append(row)
+    middle = np.log([float(str(row["frames_per_joule"])) for row in rows])
+    found = standings(middle, np.hstack(draws))
+    chances = zip(found.order, found.p_next, found.p_first, strict=True)
+    ordered = [
+        {**rows[int(i)], "position": k, "p_more_efficient": p_next, "p_first": first}
+        for k, (i, p_next, first) in enumerate(chances, start=1)
+    ]
+    return [*ordered, *left, *group.rows]
+
+
+def _range(layout: TwoWay, k: int, level: float) -> FloatArray:
+    """Return lower end, location and upper end of a card in a layout."""
+    reach = float(student.ppf((1 + level) / 2, layout.dof) * layout.se[k])
+    return np.asarray(layout.location[k] + reach * np.array([-1.0, 0.0, 1.0]))
+
+
+def _numbers(rate: float, power: FloatArray, ratio: FloatArray) -> dict[str, object]:
+    """Return rate, power, frames per joule and joules per frame, from logs and their ends."""
+    low, power_w, high = np.exp(power)
+    lower, frames, upper = np.exp(ratio)
+    return {
+        "rate": float(np.exp(rate)),
+        "power_w": power_w,
+        "power_lower": low,
+        "power_upper": high,
+        "frames_per_joule": frames,
+        "lower": lower,
+        "upper": upper,
+        "joules_per_frame": 1 / frames,
+    }
+
+
+def _newcomer(group: Group, one: Drawing, level: float) -> tuple[dict[str, object], FloatArray]:
+    """Return the row of a predicted card, and (draws,) of its log frames per joule or none."""
+    beside, rate, power, ratio = group.beside, group.rate, group.power, group.ratio
+    assert beside is not None and rate is not None and power is not None and ratio is not None
+    card = one.card
+    row: dict[str, object] = {"card": card.card, "basis": card.basis, "reason": one.reason}
+    if one.log_power is None or card.draws is None:
+        return row, np.empty(0)
+    own = card.place(beside, ratio, card.draws.log_rate - one.log_power)
+    if not own.size:
+        return {**row, "reason": card.why_not(group.platform, group.resolution)}, own
+    ends = [(1 - level) / 2, 0.5, (1 + level) / 2]
+    log_rate = float(np.median(card.place(beside, rate, card.draws.log_rate)))
+    log_power = np.quantile(card.place(beside, power, one.log_power), ends)
+    numbers = _numbers(log_rate, log_power, np.quantile(own, ends))
+    return {**row, **numbers, "charts_used": card.count(beside)}, own

@@ -56,7 +56,7 @@ def sibling_rows(fit: "Fit", group: Group, level: float) -> list[dict[str, objec
         if not others.any():
             rows.append({**about, "verdict": "", "reason": ALONE})
             continue
-        weight = -others / others.sum()
+        weight = np.where(others, -1.0, 0.0) / others.sum()
         weight[k] = 1.0
         rows.append({**about, **_held_against(group.ratio, weight, level), "reason": ""})
     return rows

@@ -126,7 +126,10 @@ def truth(world: World, table: pd.DataFrame, seed: int) -> pd.DataFrame:
             ratio = min(own, 0.99 * limit) / own
             slower = world_gpu_times(_with_clock(world, clock_at(ratio))).frame_ms
             place = dict(zip(("game", "preset", "resolution"), chart, strict=True))
-            numbers = {"power_ratio": round(ratio, 5), "gpu_ratio": round(usual[at] / slower[at], 5)}
+            numbers = {
+                "power_ratio": round(ratio, 5),
+                "gpu_ratio": round(usual[at] / slower[at], 5),
+            }
             about = {"what": "limit", "card": LIMITED, "platform": world.platforms[0]}
             rows.append({**about, **place, LIMIT_COLUMN: limit, **numbers})
     columns = ["what", "card", "platform", "game", "preset", "resolution", LIMIT_COLUMN]

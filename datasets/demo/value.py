@@ -32,5 +32,7 @@ def truth(cards: pd.DataFrame, cells: pd.DataFrame, results: pd.DataFrame) -> pd
             ratio = float(np.exp((both[a] - both[b]).mean()))
             numbers = {"charts": len(both), "lead": round(ratio - 1, 5)}
             equal = round(ratio * float(price[b]), 3)
-            rows.append({"a": a, "b": b, "resolution": resolution, **numbers, "equal_price_a": equal})
+            rows.append(
+                {"a": a, "b": b, "resolution": resolution, **numbers, "equal_price_a": equal}
+            )
     return pd.DataFrame(rows)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from scalemodel.answers.ceilings import MORE_LIKELY
+from scalemodel.answers.levels import counted
 from scalemodel.answers.repeats import standard_errors
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
@@ -105,6 +106,8 @@ def _index(values: "pd.Series[str] | pd.MultiIndex") -> IntArray:
 
 
 def common_reason(reasons: "pd.Series[str]") -> str:
-    """Say why a card is on no chart: its commonest reason and how often."""
-    counts = reasons.value_counts()
-    return f"{counts.index[0]} on {counts.iloc[0]} of {len(reasons)} charts"
+    """Say why charts are left out: the commonest reason and how often; "" where none is."""
+    counts = reasons[reasons != ""].value_counts()
+    if counts.empty:
+        return ""
+    return f"{counts.index[0]} on {counts.iloc[0]} of {counted(len(reasons), 'chart')}"

@@ -27,6 +27,7 @@ from scalemodel.answers.predict import Prediction, predict
 from scalemodel.answers.repeatability import Repeatability, repeatability
 from scalemodel.answers.score import Score, score
 from scalemodel.answers.score_forecast import ForecastScore, score_forecast
+from scalemodel.answers.value import Value, value
 from scalemodel.answers.workers import Workers
 from scalemodel.data.bench import Bench
 from scalemodel.data.forecast_file import Forecast
@@ -221,6 +222,20 @@ class Fit:
     def power(self, specs: pd.DataFrame | None = None, level: float = 0.8) -> Power:
         """Say how many frames cards give for their power; those of `specs` from their sheets."""
         return power(self, specs, level)
+
+    def value(
+        self,
+        prices: pd.DataFrame | None = None,
+        tolerance: float = 0.04,
+        specs: pd.DataFrame | None = None,
+        level: float = 0.8,
+    ) -> Value:
+        """Say how much rate cards give for their prices.
+
+        Without `prices` (as `read_prices` gives them) those of the sheets count; either may be off
+        by the tolerance.
+        """
+        return value(self, prices, tolerance, specs, level)
 
     def repeatability(self, margin: float = 0.02, level: float = 0.8) -> Repeatability:
         """Say how repeatable the runs are, and judge changed results by the fit too."""

@@ -1,7 +1,7 @@
 """Cards that nobody tested, placed beside the measured ones from their sheets."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -30,7 +30,7 @@ class Newcomer:
         draws: its joint draws on these charts; None where every chart is refused.
     """
 
-    sheet: "pd.Series[object]"
+    sheet: "pd.Series[Any]"
     basis: str
     table: pd.DataFrame
     draws: CellDraws | None
@@ -69,8 +69,7 @@ class Newcomer:
         here = (self.table["platform"] == platform).to_numpy()
         if resolution != ALL:
             here = here & (self.table["resolution"] == resolution).to_numpy()
-        reasons = self.table.loc[here & (self.table["reason"] != ""), "reason"]
-        return common_reason(reasons) if len(reasons) else "no chart with measured cards"
+        return common_reason(self.table.loc[here, "reason"]) or "no chart with measured cards"
 
 
 def newcomers(fit: "Fit", specs: pd.DataFrame | None, level: float) -> tuple[Newcomer, ...]:

@@ -50,15 +50,16 @@ class Power:
 
     Attributes:
         cards: one row a card, platform and resolution or "(all)", the most efficient first:
-            position, rate (fps) and power_w (power_lower, power_upper) over the charts that compare
-            cards, frames_per_joule with lower and upper, joules_per_frame, p_more_efficient (than
-            the next one), p_first, charts_used, basis, reason. Predicted cards are among them.
+            position, rate (fps) and power_w over the charts that compare cards, each with its
+            _lower and _upper, frames_per_joule with lower and upper, joules_per_frame,
+            p_more_efficient (than the next one), p_first, charts_used, basis, reason. Predicted
+            cards are among them.
         table: one row a cell: rate, power_w, frames_per_joule with its test error, p_ceiling,
             used, and the reason why it does not compare cards.
         siblings: one row a card and platform: against_siblings is its frames per joule over what
             the others of its architecture give, minus 1; chance, verdict.
         limits: one row a card, platform and power limit: power and rate over those at its own
-            limit.
+            limit; left_out says why charts do not count.
         curves: one row a card and platform tested at limits: brings is what the last LAST of its
             power adds to its rate.
         curve_of: the curves that could be fitted, by card and platform.
@@ -120,7 +121,7 @@ class Power:
     def _limits(self) -> list[str]:
         found = self.curves[self.curves["brings"].notna()]
         return [
-            f"The last {LAST:.0%} of the power of {row['card']} bring {row['brings']:.1%} "
+            f"The last {LAST:.0%} of the power of {row['card']} brings {row['brings']:.1%} "
             f"({row['lower']:.1%} to {row['upper']:.1%})."
             for _, row in found.iterrows()
         ]
@@ -152,7 +153,10 @@ def power(fit: "Fit", specs: pd.DataFrame | None, level: float) -> Power:
     drawn = drawing(fit, cells, newcomers(fit, specs, level))
     laid_out = efficiency_groups(found.table)
     siblings = [
-        row for group in laid_out if group.resolution == ALL for row in sibling_rows(fit, group, level)
+        row
+        for group in laid_out
+        if group.resolution == ALL
+        for row in sibling_rows(fit, group, level)
     ]
     limits, curves, curve_of = limit_tables(fit, found, level)
     predicted = [predicted_rows(one, level) for one in drawn]

@@ -31,6 +31,8 @@ CARD_COLUMNS = (
     "level",
     "position",
     "rate",
+    "rate_lower",
+    "rate_upper",
     "power_w",
     "power_lower",
     "power_upper",
@@ -60,22 +62,32 @@ class Drawing(NamedTuple):
     reason: str
 
 
+class Layouts(NamedTuple):
+    """What cards show over the charts of a group.
+
+    Attributes:
+        beside: the cells that compare cards.
+        rate, power, ratio: layouts of the logs of rate, power, and rate over power.
+    """
+
+    beside: SideBySide
+    rate: TwoWay
+    power: TwoWay
+    ratio: TwoWay
+
+
 class Group(NamedTuple):
-    """The cells of a platform at one resolution or all, side by side.
+    """The cells of a platform at one resolution or all.
 
     Attributes:
         platform, resolution: which ones.
-        beside: the cells that compare cards.
-        rate, power, ratio: what cards show over the charts: rate, power, and rate over power.
+        layouts: of the cells that compare cards; None without any.
         rows: rows of cards that cannot be placed, with their reasons.
     """
 
     platform: str
     resolution: str
-    beside: SideBySide | None
-    rate: TwoWay | None
-    power: TwoWay | None
-    ratio: TwoWay | None
+    layouts: Layouts | None
     rows: list[dict[str, object]]
 
 
@@ -93,16 +105,20 @@ def _group(platform: str, resolution: str, every: pd.DataFrame) -> Group:
         if card not in placed
     ]
     if used.empty:
-        return Group(platform, resolution, None, None, None, None, rows)
+        return Group(platform, resolution, None, rows)
     beside = side_by_side(used)
-    rows += [
-        {"card": card, "basis": MEASURED, "reason": NOT_LINKED} for card in beside.not_linked
-    ]
+    rows += [{"card": card, "basis": MEASURED, "reason": NOT_LINKED} for card in beside.not_linked]
     log_rate, log_power = (np.log(used[n].to_numpy(dtype=float)) for n in ("rate", "power_w"))
-    errors = (np.nan_to_num(used[n].to_numpy(dtype=float)) for n in ("se", "power_se", "ratio_se"))
-    values = (log_rate, log_power, log_rate - log_power)
-    layouts = (beside.layout(v, error) for v, error in zip(values, errors, strict=True))
-    return Group(platform, resolution, beside, *layouts, rows)
+    se, power_se, ratio_se = (
+        np.nan_to_num(used[n].to_numpy(dtype=float)) for n in ("se", "power_se", "ratio_se")
+    )
+    layouts = Layouts(
+        beside,
+        beside.layout(log_rate, se),
+        beside.layout(log_power, power_se),
+        beside.layout(log_rate - log_power, ratio_se),
+    )
+    return Group(platform, resolution, layouts, rows)
 
 
 def card_rows(
@@ -115,25 +131,27 @@ def card_rows(
         found = _group_rows(group, drawing, level, rng, len(fit.model.draws.theta))
         place = {"platform": group.platform, "resolution": group.resolution}
         rows += [{**row, **place} for row in found]
-    about = {"metric": fit.metric, "level": level}
-    return pd.DataFrame(rows).assign(**about).reindex(columns=list(CARD_COLUMNS))
+    table = pd.DataFrame(rows).assign(metric=fit.metric, level=level)
+    return table.reindex(columns=list(CARD_COLUMNS))
 
 
 def _group_rows(
     group: Group, drawing: Sequence[Drawing], level: float, rng: np.random.Generator, count: int
 ) -> list[dict[str, object]]:
-    if group.beside is None or group.rate is None or group.power is None or group.ratio is None:
+    layouts = group.layouts
+    if layouts is None:
         return group.rows
     rows: list[dict[str, object]] = []
-    for k, card in enumerate(group.beside.cards):
-        ends = [_range(one, k, level) for one in (group.power, group.ratio)]
-        numbers = _numbers(float(group.rate.location[k]), *ends)
-        about = {"card": card, "charts_used": int(group.beside.counts[k]), "basis": MEASURED}
+    counts = layouts.beside.counts
+    for k, card in enumerate(layouts.beside.cards):
+        parts = (layouts.rate, layouts.power, layouts.ratio)
+        numbers = _numbers(*(_range(one, k, level) for one in parts))
+        about = {"card": card, "charts_used": int(counts[k]), "basis": MEASURED}
         rows.append({**about, **numbers, "reason": ""})
-    draws = [group.ratio.draws(rng, count)]
+    draws = [layouts.ratio.draws(rng, count)]
     left: list[dict[str, object]] = []
     for one in drawing:
-        row, own = _newcomer(group, one, level)
+        row, own = _newcomer(group, layouts, one, level)
         if own.size:
             rows.append(row)
             draws.append(own[:, None])
@@ -155,12 +173,15 @@ def _range(layout: TwoWay, k: int, level: float) -> FloatArray:
     return np.asarray(layout.location[k] + reach * np.array([-1.0, 0.0, 1.0]))
 
 
-def _numbers(rate: float, power: FloatArray, ratio: FloatArray) -> dict[str, object]:
-    """Return rate, power, frames per joule and joules per frame, from logs and their ends."""
+def _numbers(rate: FloatArray, power: FloatArray, ratio: FloatArray) -> dict[str, object]:
+    """Return rate, power and frames per joule with their ranges, from ends and middles of logs."""
+    slow, fps, fast = np.exp(rate)
     low, power_w, high = np.exp(power)
     lower, frames, upper = np.exp(ratio)
     return {
-        "rate": float(np.exp(rate)),
+        "rate": fps,
+        "rate_lower": slow,
+        "rate_upper": fast,
         "power_w": power_w,
         "power_lower": low,
         "power_upper": high,
@@ -171,19 +192,20 @@ def _numbers(rate: float, power: FloatArray, ratio: FloatArray) -> dict[str, obj
     }
 
 
-def _newcomer(group: Group, one: Drawing, level: float) -> tuple[dict[str, object], FloatArray]:
+def _newcomer(
+    group: Group, layouts: Layouts, one: Drawing, level: float
+) -> tuple[dict[str, object], FloatArray]:
     """Return the row of a predicted card, and (draws,) of its log frames per joule or none."""
-    beside, rate, power, ratio = group.beside, group.rate, group.power, group.ratio
-    assert beside is not None and rate is not None and power is not None and ratio is not None
+    beside, rate, power, ratio = layouts
     card = one.card
     row: dict[str, object] = {"card": card.card, "basis": card.basis, "reason": one.reason}
     if one.log_power is None or card.draws is None:
         return row, np.empty(0)
-    own = card.place(beside, ratio, card.draws.log_rate - one.log_power)
+    log_rate = card.draws.log_rate
+    own = card.place(beside, ratio, log_rate - one.log_power)
     if not own.size:
         return {**row, "reason": card.why_not(group.platform, group.resolution)}, own
+    placed = card.place(beside, rate, log_rate), card.place(beside, power, one.log_power), own
     ends = [(1 - level) / 2, 0.5, (1 + level) / 2]
-    log_rate = float(np.median(card.place(beside, rate, card.draws.log_rate)))
-    log_power = np.quantile(card.place(beside, power, one.log_power), ends)
-    numbers = _numbers(log_rate, log_power, np.quantile(own, ends))
+    numbers = _numbers(*(np.quantile(values, ends) for values in placed))
     return {**row, **numbers, "charts_used": card.count(beside)}, own

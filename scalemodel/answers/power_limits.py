@@ -35,6 +35,7 @@ LIMIT_COLUMNS = (
     "upper",
     "frames_per_joule_ratio",
     "charts_used",
+    "left_out",
     "reason",
 )
 CURVE_COLUMNS = (
@@ -126,6 +127,7 @@ def _limit(here: pd.DataFrame, level: float) -> dict[str, object]:
         "upper": np.exp(mean + reach),
         "frames_per_joule_ratio": np.exp(mean - power.mean()),
         "charts_used": len(used),
+        "left_out": common_reason(here["reason"]),
         "reason": "",
     }
 

@@ -54,9 +54,7 @@ def power_cells(fit: "Fit", cells: pd.DataFrame) -> PowerCells:
     used = cells[board.notna() & cells["power_w"].notna() & (cells["reason"] != FELL)]
     names = list(fit.labels.cards)
     places = pd.MultiIndex.from_frame(fit.labels.charts[list(CHART_COLUMNS)])
-    architecture = [
-        fit.labels.architectures.index(sheets["architecture"][name]) for name in names
-    ]
+    architecture = [fit.labels.architectures.index(sheets["architecture"][name]) for name in names]
     return PowerCells(
         log_share=np.log((used["power_w"] / board[used.index]).to_numpy(dtype=float)),
         log_use=-used["log_headroom"].to_numpy(dtype=float),
@@ -68,9 +66,7 @@ def power_cells(fit: "Fit", cells: pd.DataFrame) -> PowerCells:
     )
 
 
-def drawing(
-    fit: "Fit", cells: PowerCells, cards: Sequence[Newcomer]
-) -> tuple[Drawing, ...]:
+def drawing(fit: "Fit", cells: PowerCells, cards: Sequence[Newcomer]) -> tuple[Drawing, ...]:
     """Draw the power of predicted cards on every chart, along with their rates."""
     try:
         learned = fit_board_power(cells, len(fit.labels.charts))

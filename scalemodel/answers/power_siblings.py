@@ -6,6 +6,7 @@ import numpy as np
 from scipy.stats import t as student
 
 from scalemodel.answers.power_cards import Group
+from scalemodel.model.arrays import FloatArray
 from scalemodel.model.equivalence import ALPHA
 from scalemodel.model.two_way import TwoWay
 
@@ -40,11 +41,12 @@ def sibling_rows(fit: "Fit", group: Group, level: float) -> list[dict[str, objec
         group: all resolutions of the platform.
         level: of the ranges.
     """
-    if group.beside is None or group.ratio is None:
+    if group.layouts is None:
         return []
-    names = fit.bench.cards.set_index("card")["architecture"][list(group.beside.cards)].to_numpy()
+    cards, ratio = group.layouts.beside.cards, group.layouts.ratio
+    names = fit.bench.cards.set_index("card")["architecture"][list(cards)].to_numpy()
     rows: list[dict[str, object]] = []
-    for k, card in enumerate(group.beside.cards):
+    for k, card in enumerate(cards):
         others = (names == names[k]) & (np.arange(len(names)) != k)
         about = {
             "card": card,
@@ -58,11 +60,11 @@ def sibling_rows(fit: "Fit", group: Group, level: float) -> list[dict[str, objec
             continue
         weight = np.where(others, -1.0, 0.0) / others.sum()
         weight[k] = 1.0
-        rows.append({**about, **_held_against(group.ratio, weight, level), "reason": ""})
+        rows.append({**about, **_held_against(ratio, weight, level), "reason": ""})
     return rows
 
 
-def _held_against(ratio: TwoWay, weight: np.ndarray, level: float) -> dict[str, object]:
+def _held_against(ratio: TwoWay, weight: FloatArray, level: float) -> dict[str, object]:
     """Return how far a card is from its siblings, and the chance that it is within MARGIN."""
     away, se = ratio.contrast(weight)
     reach = float(student.ppf((1 + level) / 2, ratio.dof)) * se

@@ -22,6 +22,8 @@ COMMANDS = (
     "ceilings",
     "predict",
     "lead",
+    "power",
+    "value",
     "explain",
     "plan",
     "score",

@@ -33,8 +33,13 @@ class PowerCells:
 
     def take(self, keep: BoolArray) -> "PowerCells":
         """Return some of the cells."""
-        parts = (self.log_share, self.log_use, self.card, self.chart)
-        return PowerCells(*(part[keep] for part in parts), self.architecture)
+        return PowerCells(
+            self.log_share[keep],
+            self.log_use[keep],
+            self.card[keep],
+            self.chart[keep],
+            self.architecture,
+        )
 
 
 @dataclass(frozen=True)
@@ -113,7 +118,7 @@ def fit_board_power(cells: PowerCells, charts: int) -> BoardPower:
     X = np.zeros((len(card), len(names) + len(places) + 1))
     X[rows, card] = X[rows, len(names) + chart] = 1.0
     X[:, -1] = cells.log_use
-    at = np.linalg.lstsq(X, cells.log_share, rcond=None)[0]
+    at = np.asarray(np.linalg.lstsq(X, cells.log_share, rcond=None)[0], dtype=np.float64)
     residual = cells.log_share - X @ at
     free = max(len(card) - int(np.linalg.matrix_rank(X)), 1)
     own = at[: len(names)]
@@ -123,9 +128,7 @@ def fit_board_power(cells: PowerCells, charts: int) -> BoardPower:
     between, within = _spread(own, cells.architecture[names])
     shift, shift_sd = _shifts(own - own.mean(), cells.architecture, names, between, within)
     cell = float(np.sqrt((residual**2).sum() / free))
-    return BoardPower(
-        usual, float(at[-1]), shift, shift_sd, between, within, cell, len(names)
-    )
+    return BoardPower(usual, float(at[-1]), shift, shift_sd, between, within, cell, len(names))
 
 
 def _spread(own: FloatArray, architecture: IntArray) -> tuple[float, float]:

@@ -6,11 +6,11 @@ from scalemodel.model.arrays import BoolArray, FloatArray
 
 
 def beats(log_rate: FloatArray, log_price: FloatArray) -> BoolArray:
-    """Say, draw by draw, whether card j is both cheaper and faster than card i: (draws, i, j).
+    """Say, draw by draw, whether card j is faster than card i and not dearer: (draws, i, j).
 
     Args:
         log_rate, log_price: (draws, cards).
     """
     faster = log_rate[:, None, :] > log_rate[:, :, None]
-    cheaper = log_price[:, None, :] < log_price[:, :, None]
-    return np.asarray(faster & cheaper)
+    no_dearer = log_price[:, None, :] <= log_price[:, :, None]
+    return np.asarray(faster & no_dearer)

@@ -46,7 +46,8 @@ class PowerCurve:
             propagate(lambda at: np.array([-(at[0] * x + at[1] * x**2)]), terms, covariance)
             for terms, covariance in zip(self.terms, self.covariance, strict=True)
         ]
-        gains, errors = (np.array(v) for v in zip(*((f.value[0], f.se[0]) for f in found)))
+        gains = np.array([float(one.value[0]) for one in found])
+        errors = np.array([float(one.se[0]) for one in found])
         mean, se, dof = mean_difference(gains, errors)
         reach = float(student.ppf((1 + level) / 2, dof)) * se
         low, value, high = np.expm1([mean - reach, mean, mean + reach])

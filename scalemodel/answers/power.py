@@ -1,7 +1,6 @@
 """How many frames does a card give for its power?"""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,7 +22,6 @@ from scalemodel.answers.power_sheets import (
 from scalemodel.answers.power_siblings import COLUMNS as SIBLING_COLUMNS
 from scalemodel.answers.power_siblings import LESS, MORE, sibling_rows
 from scalemodel.data.schema import CELL_COLUMNS
-from scalemodel.model.power_curve import PowerCurve
 
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit
@@ -61,8 +59,8 @@ class Power:
         limits: one row a card, platform and power limit: power and rate over those at its own
             limit; left_out says why charts do not count.
         curves: one row a card and platform tested at limits: brings is what the last LAST of its
-            power adds to its rate.
-        curve_of: the curves that could be fitted, by card and platform.
+            power adds to its rate, log rate = slope x + bend x^2 with x the log of power over its
+            own.
         predicted: one row a chart of a predicted card: the power it should draw, and frames per
             joule.
         held_out: one row a card: how far its power is from what the others say, beside a plain
@@ -80,7 +78,6 @@ class Power:
     held_out: pd.DataFrame
     level: float
     note: str = ""
-    curve_of: Mapping[tuple[str, str], PowerCurve] = field(default_factory=dict)
 
     def __str__(self) -> str:
         overall = self.cards[self.cards["resolution"] == ALL]
@@ -158,7 +155,7 @@ def power(fit: "Fit", specs: pd.DataFrame | None, level: float) -> Power:
         if group.resolution == ALL
         for row in sibling_rows(fit, group, level)
     ]
-    limits, curves, curve_of = limit_tables(fit, found, level)
+    limits, curves = limit_tables(fit, found, level)
     predicted = [predicted_rows(one, level) for one in drawn]
     none = pd.DataFrame(columns=list(PREDICTED_COLUMNS))
     return Power(
@@ -171,7 +168,6 @@ def power(fit: "Fit", specs: pd.DataFrame | None, level: float) -> Power:
         held_out=held_out_rows(fit, cells, level),
         level=level,
         note="" if found.run_sd else NO_REPEATS,
-        curve_of=curve_of,
     )
 
 

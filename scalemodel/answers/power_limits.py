@@ -45,6 +45,8 @@ CURVE_COLUMNS = (
     "brings",
     "lower",
     "upper",
+    "slope",
+    "bend",
     "least_power_ratio",
     "charts_used",
     "reason",
@@ -52,26 +54,19 @@ CURVE_COLUMNS = (
 NOT_OWN = "no result at the card's own limit"
 
 
-def limit_tables(
-    fit: "Fit", power: "CellPower", level: float
-) -> tuple[pd.DataFrame, pd.DataFrame, dict[tuple[str, str], PowerCurve]]:
-    """Return a row a card, platform and limit; a row a curve; and the curves that there are."""
+def limit_tables(fit: "Fit", power: "CellPower", level: float) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return a row a card, platform and limit, and a row a curve."""
     pairs = _pairs(fit, power)
     limits: list[dict[str, object]] = []
     rows: list[dict[str, object]] = []
-    curves: dict[tuple[str, str], PowerCurve] = {}
     for (card, platform), own in pairs.groupby(["card", "platform"], sort=False):
         about: dict[str, object] = {"card": card, "platform": platform, "level": level}
         for limit, here in own.groupby("power_limit_w"):
             limits.append({**about, "power_limit_w": limit, **_limit(here, level)})
-        row, curve = _curve(own, level)
-        rows.append({**about, **row})
-        if curve is not None:
-            curves[str(card), str(platform)] = curve
+        rows.append({**about, **_curve(own, level)})
     return (
         pd.DataFrame(limits).reindex(columns=list(LIMIT_COLUMNS)),
         pd.DataFrame(rows).reindex(columns=list(CURVE_COLUMNS)),
-        curves,
     )
 
 
@@ -132,30 +127,37 @@ def _limit(here: pd.DataFrame, level: float) -> dict[str, object]:
     }
 
 
-def _curve(own: pd.DataFrame, level: float) -> tuple[dict[str, object], PowerCurve | None]:
+def _curve(own: pd.DataFrame, level: float) -> dict[str, object]:
     used = own[own["reason"] == ""]
     if used.empty:
-        return {"charts_used": 0, "reason": common_reason(own["reason"])}, None
-    chart = index_by(used, CHART_COLUMNS)
-    rate, power, error = _logs(used)
-    first = np.unique(chart, return_index=True)[1]
-    base = np.zeros(len(first))  # the card's own limit is on the curve of each of its charts
+        return {"charts_used": 0, "reason": common_reason(own["reason"])}
     try:
-        curve = power_curve(
-            np.concatenate([rate, base]),
-            np.concatenate([power, base]),
-            np.concatenate([chart, chart[first]]),
-            np.concatenate([error, used["own_se"].to_numpy(dtype=float)[first]]),
-        )
-    except ScalemodelError as error_found:
-        return {"charts_used": 0, "reason": str(error_found)}, None
+        curve = _fitted(used)
+    except ScalemodelError as error:
+        return {"charts_used": 0, "reason": str(error)}
+    slope, bend = curve.mean
     row: dict[str, object] = {
+        "slope": slope,
+        "bend": bend,
         "least_power_ratio": np.exp(curve.least),
         "charts_used": len(curve.terms),
         "reason": "",
     }
     if curve.least > np.log1p(-LAST):
-        words = f"tested down to {np.exp(curve.least):.0%} of its power only"
-        return {**row, "reason": words}, curve
+        return {**row, "reason": f"tested down to {np.exp(curve.least):.0%} of its power only"}
     low, value, high = curve.bought_by(LAST, level)
-    return {**row, "brings": value, "lower": low, "upper": high}, curve
+    return {**row, "brings": value, "lower": low, "upper": high}
+
+
+def _fitted(used: pd.DataFrame) -> PowerCurve:
+    """Fit the curve; the card's own limit is on it on each of its charts."""
+    chart = index_by(used, CHART_COLUMNS)
+    rate, power, error = _logs(used)
+    first = np.unique(chart, return_index=True)[1]
+    base = np.zeros(len(first))
+    return power_curve(
+        np.concatenate([rate, base]),
+        np.concatenate([power, base]),
+        np.concatenate([chart, chart[first]]),
+        np.concatenate([error, used["own_se"].to_numpy(dtype=float)[first]]),
+    )

@@ -99,6 +99,8 @@ def draw_power(answer: "Power", path: Path) -> None:
 
     platforms = list(dict.fromkeys(answer.cards["platform"]))
     for platform, file in zip(platforms, numbered_paths(path, platforms), strict=True):
-        cards = answer.cards[answer.cards["platform"] == platform]
-        limits = answer.limits[answer.limits["platform"] == platform]
-        write_figure(file, power_figure(cards, limits, answer.curve_of, answer.level))
+        cards, limits, curves = (
+            table[table["platform"] == platform]
+            for table in (answer.cards, answer.limits, answer.curves)
+        )
+        write_figure(file, power_figure(cards, limits, curves, answer.level))

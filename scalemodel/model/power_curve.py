@@ -29,10 +29,11 @@ class PowerCurve:
     covariance: FloatArray
     least: float
 
-    def at(self, x: FloatArray) -> FloatArray:
-        """Return log rate over that at the card's own limit, on average over the charts."""
+    @property
+    def mean(self) -> tuple[float, float]:
+        """Slope and bend on average over the charts."""
         slope, bend = self.terms.mean(axis=0)
-        return np.asarray(slope * x + bend * x**2)
+        return float(slope), float(bend)
 
     def bought_by(self, share: float, level: float) -> tuple[float, float, float]:
         """Return how much of the rate the last `share` of the power brings: lower, value, upper.

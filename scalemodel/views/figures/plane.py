@@ -24,6 +24,9 @@ LONGEST = 22
 LINES, AROUND = 8, 1.25
 """Lines of equal quotient at most, and by which factor they go beyond the points."""
 
+CLEAR = 9.0
+"""Points that a name keeps from the points of others, so that it is not taken for theirs."""
+
 PAD = 3.0
 """Points between two names in a row."""
 
@@ -110,16 +113,16 @@ def draw_dots(axes: Axes, dots: Sequence[Dot], lines: Sequence[Line] = ()) -> No
 def _names(axes: Axes, dots: Sequence[Dot], lines: Sequence[Line]) -> None:
     """Place each name at the spot around its point that covers the least of what is there."""
     at = _in_points(axes, [dot.x for dot in dots], [dot.y for dot in dots])
-    taken = [_around(place, 4.0) for place in at]
-    taken += [_around(place, 1.5) for line in lines for place in _along(axes, line)]
-    for dot, (x, y) in zip(dots, at, strict=True):
+    taken = [_around(place, 1.5) for line in lines for place in _along(axes, line)]
+    for k, (dot, (x, y)) in enumerate(zip(dots, at, strict=True)):
+        near = [_around(place, 4.0 if n == k else CLEAR) for n, place in enumerate(at)]
         name = shortened(dot.name, LONGEST)
         wide = LETTER * NAME_SIZE * len(name)
         spots = [
             _spot(angle, far, wide) for far in (7.0, 13.0, 20.0) for angle in range(0, 360, 45)
         ]
         boxes = [(x + dx, y + dy, x + dx + wide, y + dy + NAME_SIZE) for dx, dy in spots]
-        cost = [_covered(box, taken) + 0.4 * n for n, box in enumerate(boxes)]
+        cost = [_covered(box, [*taken, *near]) + 0.4 * n for n, box in enumerate(boxes)]
         best = int(np.argmin(cost))
         taken.append(_padded(boxes[best]))
         look: dict[str, Any] = {"fontsize": NAME_SIZE, "color": INK, "va": "bottom", "zorder": 4}

@@ -1,6 +1,5 @@
 """What cards give for their power: rate against watts."""
 
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -11,7 +10,6 @@ from matplotlib.lines import Line2D
 
 from scalemodel.answers.comparable import ALL
 from scalemodel.answers.power_cards import MEASURED
-from scalemodel.model.power_curve import PowerCurve
 from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
@@ -32,7 +30,7 @@ STEPS = 60
 def power_figure(
     cards: pd.DataFrame,
     limits: pd.DataFrame,
-    curve_of: Mapping[tuple[str, str], PowerCurve],
+    curves: pd.DataFrame,
     level: float,
 ) -> Figure:
     """Draw rate against power over all charts of one platform, with lines of equal efficiency.
@@ -40,7 +38,7 @@ def power_figure(
     Args:
         cards: the columns of ``power``, one platform.
         limits: its rows of power limits.
-        curve_of: curves of rate over power by card and platform.
+        curves: its curves of rate over power.
         level: of the ranges.
 
     Raises:
@@ -72,8 +70,8 @@ def power_figure(
         )
         ratios = [*placed["frames_per_joule"], *(y / x for x, y in drawn)]
         equal_lines(axes, ratios, "frames per joule")
-        curves = _limited(axes, at, limits, curve_of)
-        draw_dots(axes, [_dot(row) for row in rows_of(placed)], curves)
+        lines = _limited(axes, at, limits, curves)
+        draw_dots(axes, [_dot(row) for row in rows_of(placed)], lines)
         axes.set_xlabel("board power, W", loc="left")
         axes.set_ylabel("rate, frames per second", loc="bottom")
     return figure
@@ -139,10 +137,7 @@ def _dot(row: Any) -> Dot:
 
 
 def _limited(
-    axes: Axes,
-    at: pd.DataFrame,
-    limits: pd.DataFrame,
-    curve_of: Mapping[tuple[str, str], PowerCurve],
+    axes: Axes, at: pd.DataFrame, limits: pd.DataFrame, curves: pd.DataFrame
 ) -> list[Line]:
     """Draw the results at power limits with their ranges, and the curves; return all lines."""
     lines: list[Line] = []
@@ -154,13 +149,10 @@ def _limited(
         near: dict[str, Any] = {"textcoords": "offset points", "fontsize": 7.2, "color": QUIET}
         axes.annotate(f"{row.power_limit_w:g} W", (x, high), (0, 4), ha="center", **near)
         lines.append(((x / 1.02, x * 1.02), (high * 1.02, high * 1.02)))  # what is written there
-    platform = str(at["platform"].iloc[0])
-    for card in dict.fromkeys(limits["card"]):
-        curve = curve_of.get((str(card), platform))
-        if curve is None:
-            continue
-        power, rate = at.loc[card, ["power_w", "rate"]].to_numpy(dtype=float)
-        x = np.linspace(curve.least, 0.0, STEPS)
-        lines.append((power * np.exp(x), rate * np.exp(curve.at(x))))
+    fitted = curves[curves["slope"].notna() & curves["card"].isin(set(at.index))]
+    for row in rows_of(fitted):
+        power, rate = at.loc[row.card, ["power_w", "rate"]].to_numpy(dtype=float)
+        x = np.linspace(np.log(row.least_power_ratio), 0.0, STEPS)
+        lines.append((power * np.exp(x), rate * np.exp(row.slope * x + row.bend * x**2)))
         axes.plot(*lines[-1], color=AMBER, linewidth=1.4, zorder=2.2)
     return lines

@@ -7,7 +7,8 @@ from scalemodel.data.checks import LIMITED
 from tests.data.benches import CARDS, results, warning_lines, write_bench
 
 SHEETS = "\n".join(
-    line + tail for line, tail in zip(CARDS.splitlines(), (",board_power_w", ",200", ","), strict=True)
+    line + tail
+    for line, tail in zip(CARDS.splitlines(), (",board_power_w", ",200", ","), strict=True)
 )
 EXTRA = ",power_w,power_limit_w"
 

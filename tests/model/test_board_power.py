@@ -70,5 +70,7 @@ def test_architectures_of_one_card_each_have_no_shift() -> None:
 def test_too_few_cards_are_refused() -> None:
     every = cells(np.random.default_rng(7), 0.0, 0.03)
     few = every.take(every.card < 3)
-    with pytest.raises(ScalemodelError, match=r"^fewer than 4 cards have power_w and board_power_w"):
+    with pytest.raises(
+        ScalemodelError, match=r"^fewer than 4 cards have power_w and board_power_w"
+    ):
         fit_board_power(few, CHARTS)

@@ -63,5 +63,5 @@ def test_a_curve_is_never_convex() -> None:
 
 def test_two_limits_make_no_curve() -> None:
     two = np.array([0.0, -0.1])
-    with pytest.raises(ScalemodelError, match="^fewer than 3 limits on every chart$"):
+    with pytest.raises(ScalemodelError, match=r"^fewer than 3 limits on every chart$"):
         power_curve(two, two, np.zeros(2, dtype=np.intp), np.full(2, 0.01))

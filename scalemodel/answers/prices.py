@@ -1,6 +1,7 @@
 """What cards cost: a price list of the user's, or the prices on the spec sheets."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -48,11 +49,15 @@ class Prices:
 
     def of(self, card: str) -> tuple[float, str, FloatArray]:
         """Return price, date and (draws,) log prices of a card; NaN where it has none."""
-        at = np.flatnonzero((self.table["card"] == card).to_numpy())
-        if not at.size:
-            return np.nan, "", np.full(len(self.log_price), np.nan)
-        row = self.table.iloc[int(at[0])]
-        return float(row["price"]), str(row["date"]), self.log_price[:, int(at[0])]
+        return self._by_card.get(card, (np.nan, "", np.full(len(self.log_price), np.nan)))
+
+    @cached_property
+    def _by_card(self) -> dict[str, tuple[float, str, FloatArray]]:
+        rows = zip(self.table["card"], self.table["price"], self.table["date"], strict=True)
+        return {
+            str(card): (float(price), str(date), self.log_price[:, k])
+            for k, (card, price, date) in enumerate(rows)
+        }
 
 
 def prices_of(

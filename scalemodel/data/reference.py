@@ -25,10 +25,11 @@ runs of a card on a chart make a cell, and its rate is what most of them agree o
 
 **What is left out, and listed.** Runs marked `exclude`, runs with frame generation on (generated
 frames do not cost the CPU what rendered ones do), runs of cards without a spec sheet, a run given
-twice, and runs at a power limit that is not the card's own: a number in `power_limit_w` that differs
-by more than 0.5% from `board_power_w` of the sheet. [power.md](power.md) looks at the last. `scalemodel check my-bench --excluded` lists these with the reason. The fit also leaves
-out cells that fell for lack of memory, and runs far from their repeats hardly count in it; to list
-all of them: `scalemodel fit my-bench --left-out`.
+twice, and runs at a power limit that is not the card's own: a number in `power_limit_w` that
+differs by more than 0.5% from `board_power_w` of the sheet ([power.md](power.md) looks at these).
+`scalemodel check my-bench --excluded` lists all of them with the reason. The fit also leaves out
+cells that fell for lack of memory, and runs far from their repeats hardly count in it; to list
+those too: `scalemodel fit my-bench --left-out`.
 
 **What the fit uses.** Of a spec sheet: vendor, architecture, shaders, boost clock, bandwidth and
 memory size, and the cache and the raster output units if every tested card has them. Of a result:

@@ -1,8 +1,8 @@
 """Power and value on simulated labs: planted effects found, false alarms, ranges of power.
 
 Run from the root of the repository: ``python docs/benchmarks/money.py --labs 20``. In each lab
-every board draws its own of what its sheet says (vendors and boards stray by 3%), and one is made
-to leave its card PLANTED below its architecture in truth. For value, neighbours in rate get prices
+every board draws its own of what its sheet says (vendors and boards stray by 3%). For the question
+of architectures one more board is made to leave its card PLANTED below the others in truth. For value, neighbours in rate get prices
 at, below and above the one at which they are truly equal. The figures it gave are in money.md
 beside it.
 """
@@ -12,6 +12,7 @@ import platform
 import sys
 import tempfile
 from collections.abc import Iterator
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 
@@ -69,25 +70,33 @@ def true_power(lab: Lab) -> pd.Series:
     return power
 
 
-def with_boards(lab: Lab, rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame, str]:
-    """Return results and truth with boards of their own, and the card that was planted."""
+def own_factors(lab: Lab, rng: np.random.Generator) -> pd.Series:
+    """Return the log of what each board draws over what its sheet gives."""
     sheet = lab.world.cards.sheet.set_index("card")
     vendor = pd.factorize(sheet["vendor"])[0]
     strays = VENDOR_SD * rng.standard_normal(vendor.max() + 1)[vendor]
-    factor = pd.Series(strays + BOARD_SD * rng.standard_normal(len(sheet)), index=sheet.index)
+    return pd.Series(strays + BOARD_SD * rng.standard_normal(len(sheet)), index=sheet.index)
+
+
+def with_power(lab: Lab, factor: pd.Series) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return results and truth of boards that draw their own."""
     truth = lab.truth.assign(power_w=true_power(lab) * np.exp(lab.truth["card"].map(factor)))
+    log_rate = np.log(lab.results["avg_fps"])
+    usual = log_rate.groupby([lab.results[name] for name in CELL]).transform("median")
+    away = (log_rate - usual).clip(-FARTHEST, FARTHEST)
+    power = lab.results["power_w"] * np.exp(lab.results["card"].map(factor) + FOLLOWS * away)
+    return lab.results.assign(power_w=power.round(1)), truth
+
+
+def planted_factors(
+    lab: Lab, factor: pd.Series, truth: pd.DataFrame, rng: np.random.Generator
+) -> tuple[pd.Series, str]:
+    """Return the factors with one card set PLANTED below its architecture, and that card."""
     tested = lab.cards.set_index("card")["architecture"]
     several = tested.map(tested.value_counts()) >= 3
-    planted = str(rng.choice(tested.index[several]))
-    extra = np.log(1 - PLANTED) - siblings(lab, truth)[planted]
-    factor[planted] -= extra
-    truth.loc[truth["card"] == planted, "power_w"] *= np.exp(-extra)
-    results = lab.results
-    log_rate = np.log(results["avg_fps"])
-    usual = log_rate.groupby([results[name] for name in CELL]).transform("median")
-    away = (log_rate - usual).clip(-FARTHEST, FARTHEST)
-    power = results["power_w"] * np.exp(results["card"].map(factor) + FOLLOWS * away)
-    return results.assign(power_w=power.round(1)), truth, planted
+    card = str(rng.choice(tested.index[several]))
+    extra = siblings(lab, truth)[card] - np.log(1 - PLANTED)
+    return factor.add(pd.Series({card: extra}), fill_value=0.0), card
 
 
 def locations(truth: pd.DataFrame, values: pd.Series) -> pd.Series:
@@ -109,17 +118,20 @@ def siblings(lab: Lab, truth: pd.DataFrame) -> pd.Series:
     return (log - (total - log) / (count - 1))[count > 1]
 
 
-def power_rows(
-    lab: Lab, truth: pd.DataFrame, planted: str, power: Power
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return cards against their architecture, and predicted power, each beside the truth."""
-    first = truth["platform"].iloc[0]
-    found = power.siblings[power.siblings["platform"] == first].set_index("card")
+def sibling_rows(lab: Lab, truth: pd.DataFrame, planted: str, power: Power) -> pd.DataFrame:
+    """Return what is said of cards against their architecture, beside the truth."""
+    found = power.siblings[power.siblings["platform"] == truth["platform"].iloc[0]]
+    found = found.set_index("card")
     true = siblings(lab, truth)
     beside = pd.DataFrame({"true": true, "planted": true.index == planted})
     beside["verdict"] = found["verdict"].reindex(true.index).fillna("")
     log = np.log1p(found[["lower", "upper"]].reindex(true.index).astype(float))
     beside["held"] = (log["lower"] <= true) & (true <= log["upper"])
+    return beside[beside["verdict"] != ""]
+
+
+def power_rows(lab: Lab, truth: pd.DataFrame, power: Power) -> pd.DataFrame:
+    """Return the predicted power of cards to come, beside the truth and a plain peer."""
     rows = power.predicted[power.predicted["power_median"].notna()].merge(truth, on=CELL)
     board = lab.specs.set_index("card")["board_power_w"]
     sheet = lab.cards.set_index("card")["board_power_w"]
@@ -129,7 +141,7 @@ def power_rows(
     rows["ours"] = np.log(rows["power_w"] / rows["power_median"])
     rows["plain"] = np.log(rows["power_w"] / rows["card"].map(board)) - rows["usual"]
     rows["held"] = rows["power_w"].between(rows["power_lower"], rows["power_upper"])
-    return beside[beside["verdict"] != ""], rows
+    return rows
 
 
 def value_rows(
@@ -186,19 +198,28 @@ def lab_rows(seed: int) -> tuple[pd.DataFrame, ...]:
     """Return what one lab gives to each table."""
     lab = simulate_lab(random_settings(seed), seed)
     rng = np.random.default_rng([seed, 21])
-    results, truth, planted = with_boards(lab, rng)
+    factor = own_factors(lab, rng)
+    results, truth = with_power(lab, factor)
+    planted, card = planted_factors(lab, factor, truth, rng)
+    odd_results, odd_truth = with_power(lab, planted)
     with tempfile.TemporaryDirectory() as folder:
         lab.write(Path(folder))
-        results.to_csv(Path(folder) / "results.csv", index=False)
-        fit = sm.fit(sm.read_bench(folder))
         specs = sm.read_specs(Path(folder) / "specs.csv")
-    beside, predicted = power_rows(lab, truth, planted, fit.power(specs))
+        odd = _read(folder, odd_results)
+        fit = sm.fit(_read(folder, results))
+    predicted = power_rows(lab, truth, fit.power(specs))
+    beside = sibling_rows(lab, odd_truth, card, replace(fit, bench=odd).power())  # the same rates
     first = truth["platform"].iloc[0]
     laid_out = value_groups(fit, comparable_cells(fit), ())
     whole = next(g for g in laid_out if (g.platform, g.resolution) == (first, ALL))
     value = value_rows(lab, truth, fit, whole, rng)
     efficient = efficient_rows(lab, truth, fit, whole)
     return tuple(t.assign(lab=seed) for t in (beside, predicted, value, efficient))
+
+
+def _read(folder: str, results: pd.DataFrame) -> sm.Bench:
+    results.to_csv(Path(folder) / "results.csv", index=False)
+    return sm.read_bench(folder)
 
 
 def lines(

@@ -1,10 +1,10 @@
 """Power and value on simulated labs: planted effects found, false alarms, ranges of power.
 
-Run from the root of the repository: ``python docs/benchmarks/money.py --labs 20``. In each lab
+Run from the root of the repository: ``python docs/benchmarks/money.py --labs 12``. In each lab
 every board draws its own of what its sheet says (vendors and boards stray by 3%). For the question
-of architectures one more board is made to leave its card PLANTED below the others in truth. For value, neighbours in rate get prices
-at, below and above the one at which they are truly equal. The figures it gave are in money.md
-beside it.
+of architectures one more board is made to leave its card PLANTED below the others in truth. For
+value, neighbours in rate get prices at, below and above the one at which they are truly equal. The
+figures it gave are in money.md beside it.
 """
 
 import argparse

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from scalemodel.answers.comparable import ALL, comparable_cells
-from scalemodel.answers.levels import check_level, counted
+from scalemodel.answers.levels import check_level
 from scalemodel.answers.margins import share
 from scalemodel.answers.newcomers import newcomers
 from scalemodel.answers.prices import UNKNOWN, Prices, prices_of
@@ -121,9 +121,10 @@ class Value:
         words = (
             f"On {platform} {first['card']} gives the most rate for its money, "
             f"{first['rate_per_100']:.1f} fps per 100 {self.currency}".rstrip()
-            + f" ({first['lower']:.1f} to {first['upper']:.1f}; best of "
-            f"{counted(len(placed), 'card')} with probability {_chance(first['p_best_value'])})"
+            + f" ({first['lower']:.1f} to {first['upper']:.1f})"
         )
+        if len(placed) > 1:
+            words += f", best of {len(placed)} with probability {_chance(first['p_best_value'])}"
         for state, what in STATE_WORDS.items():
             named = placed.loc[placed["state"] == state].sort_values("price")["card"]
             words += f". {what}: {', '.join(named)}" if len(named) else ""

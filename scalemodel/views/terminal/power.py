@@ -14,7 +14,15 @@ from scalemodel.answers.power_cards import MEASURED
 from scalemodel.answers.power_limits import LAST
 from scalemodel.answers.power_siblings import LESS, MARGIN, MORE
 from scalemodel.views.tables import rows_of
-from scalemodel.views.terminal.parts import grid, heading, note, reasons, sentence, stack
+from scalemodel.views.terminal.parts import (
+    grid,
+    heading,
+    named_reasons,
+    note,
+    reasons,
+    sentence,
+    stack,
+)
 from scalemodel.views.words import (
     CAUTION,
     efficiency_words,
@@ -39,8 +47,7 @@ def power_view(answer: Power) -> RenderableType:
         parts += [heading("frames per joule", str(platform)), Text()]
         parts += [_cards(cards, marks), Text()]
         unplaced = cards[(cards["resolution"] == ALL) & cards["position"].isna()]
-        parts += [note(f"{row.card}: {row.reason}") for row in rows_of(unplaced)]
-        parts += [Text()] if len(unplaced) else []
+        parts += named_reasons(unplaced)
     parts += _limits(answer)
     left = answer.table.loc[~answer.table["used"].astype(bool), "reason"]
     if not left.empty:

@@ -13,7 +13,7 @@ from scalemodel.answers.power_cards import MEASURED
 from scalemodel.answers.value import Value
 from scalemodel.answers.value_rows import BEATEN, EFFICIENT, OPEN
 from scalemodel.views.tables import rows_of
-from scalemodel.views.terminal.parts import grid, heading, note, sentence, stack
+from scalemodel.views.terminal.parts import grid, heading, named_reasons, note, sentence, stack
 from scalemodel.views.words import (
     lead_words,
     level_words,
@@ -44,8 +44,8 @@ def value_view(answer: Value, notes: Sequence[str]) -> RenderableType:
         parts += [heading(f"rate for {unit}", f"{platform}, all resolutions"), Text()]
         parts += [_cards(overall, unit), Text()]
         parts += [*_by_resolution(table, unit), *_equal(pairs, overall)]
-        parts += _unplaced(overall)
-    parts += _unplaced(answer.table[answer.table["platform"].isna()])
+        parts += named_reasons(overall)
+    parts += named_reasons(answer.table[answer.table["platform"].isna()])
     legend = (
         f"{level_words(answer.level)} ranges. Over next: the probability of giving truly more for "
         "its money than the card below.\n"
@@ -148,11 +148,6 @@ def _prices(row: Any) -> list[str]:
     own = "–" if math.isnan(row.price_a) else price_words(row.price_a)
     chance = "" if math.isnan(row.p_better_value) else probability_words(row.p_better_value)
     return [price_words(row.price_b), f"{price_words(row.equal_price)} ({span})", own, chance]
-
-
-def _unplaced(rows: pd.DataFrame) -> list[RenderableType]:
-    lines = [note(f"{row.card}: {row.reason}") for row in rows_of(rows) if row.reason]
-    return [*lines, Text()] if lines else []
 
 
 def compared_view(pairs: pd.DataFrame, answer: Value, notes: Sequence[str]) -> RenderableType:

@@ -14,10 +14,12 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from importlib.metadata import version
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.stats import t as student
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
@@ -106,7 +108,8 @@ def locations(truth: pd.DataFrame, values: pd.Series) -> pd.Series:
     card, names = pd.factorize(truth.loc[here, "card"])
     chart = truth[here].groupby(CHART).ngroup().to_numpy()
     used = values[here].to_numpy()
-    return pd.Series(two_way(used, card, chart, np.zeros(len(used))).location, index=names)
+    none = np.zeros(len(used))
+    return pd.Series(two_way(used, card, chart, none, chart).location, index=names)
 
 
 def siblings(lab: Lab, truth: pd.DataFrame) -> pd.Series:
@@ -194,6 +197,36 @@ def efficient_rows(lab: Lab, truth: pd.DataFrame, fit: sm.Fit, whole: ValueGroup
     return table[["state", "p_efficient"]].assign(beaten=beaten.reindex(table.index))
 
 
+def half_rows(lab: Lab) -> pd.DataFrame:
+    """Return leads over half of the games beside the true ones over the other half.
+
+    Both halves are samples of games, so the error of their difference is that of both.
+    """
+    truth = lab.truth[lab.truth["platform"] == lab.truth["platform"].iloc[0]]
+    truth = truth[~truth["at_ceiling"] & ~truth["over_memory"] & (truth["kind"] == "tested")]
+    rates = np.exp(np.log(lab.results["avg_fps"]).groupby([lab.results[n] for n in CELL]).mean())
+    cells = truth.merge(rates.rename("rate").reset_index(), on=CELL)
+    half = cells.groupby("game", sort=True).ngroup() % 2
+    both = set(cells.loc[half == 0, "card"]) & set(cells.loc[half == 1, "card"])
+    cells, half = cells[cells["card"].isin(both)], half[cells["card"].isin(both)]
+    layouts = []
+    for part, column in ((0, "rate"), (1, "true_fps")):
+        here = cells[half == part].sort_values("card", kind="stable")
+        card, chart = pd.factorize(here["card"])[0], here.groupby(CHART).ngroup().to_numpy()
+        game, none = pd.factorize(here["game"])[0], np.zeros(len(here))
+        layouts.append(two_way(np.log(here[column]).to_numpy(), card, chart, none, game))
+    rows = []
+    order = np.argsort(layouts[1].location)
+    for a, b in pairwise(order):
+        weight = np.zeros(len(order))
+        weight[[a, b]] = 1.0, -1.0
+        (lead, se), (other, other_se) = (layout.contrast(weight) for layout in layouts)
+        dof = min(layout.dof for layout in layouts)
+        reach = float(student.ppf(0.9, dof)) * np.hypot(se, other_se)
+        rows.append({"held": abs(lead - other) <= reach})
+    return pd.DataFrame(rows)
+
+
 def lab_rows(seed: int) -> tuple[pd.DataFrame, ...]:
     """Return what one lab gives to each table."""
     lab = simulate_lab(random_settings(seed), seed)
@@ -214,7 +247,8 @@ def lab_rows(seed: int) -> tuple[pd.DataFrame, ...]:
     whole = next(g for g in laid_out if (g.platform, g.resolution) == (first, ALL))
     value = value_rows(lab, truth, fit, whole, rng)
     efficient = efficient_rows(lab, truth, fit, whole)
-    return tuple(t.assign(lab=seed) for t in (beside, predicted, value, efficient))
+    tables = (beside, predicted, value, efficient, half_rows(lab))
+    return tuple(t.assign(lab=seed) for t in tables)
 
 
 def _read(folder: str, results: pd.DataFrame) -> sm.Bench:
@@ -223,7 +257,11 @@ def _read(folder: str, results: pd.DataFrame) -> sm.Bench:
 
 
 def lines(
-    beside: pd.DataFrame, predicted: pd.DataFrame, value: pd.DataFrame, efficient: pd.DataFrame
+    beside: pd.DataFrame,
+    predicted: pd.DataFrame,
+    value: pd.DataFrame,
+    efficient: pd.DataFrame,
+    halves: pd.DataFrame,
 ) -> Iterator[str]:
     """Give the tables in Markdown."""
     planted = beside[beside["planted"]]
@@ -256,6 +294,8 @@ def lines(
     yield _share("called efficient, truly not beaten", ~called[0]["beaten"].astype(bool))
     yield _share("called beaten, truly beaten", called[1]["beaten"].astype(bool))
     yield _share("open", ~efficient["state"].isin([EFFICIENT, BEATEN]))
+    yield "\n| lead of neighbours over half of the games | pairs | share |\n|---|---|---|"
+    yield _share("the true one over the other half inside the 80% range", halves["held"])
 
 
 def _share(words: str, good: pd.Series) -> str:

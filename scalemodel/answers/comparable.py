@@ -58,7 +58,7 @@ class SideBySide:
         cards: names, in the order of their indices.
         charts: keys of the charts (CHART_COLUMNS), likewise.
         kept: (cells of the group,) which cells these are.
-        card, chart: (cells kept,) indices.
+        card, chart, game: (cells kept,) indices.
         not_linked: cards that share no chart with these.
     """
 
@@ -67,6 +67,7 @@ class SideBySide:
     kept: BoolArray
     card: IntArray
     chart: IntArray
+    game: IntArray
     not_linked: tuple[str, ...]
 
     @property
@@ -76,7 +77,7 @@ class SideBySide:
 
     def layout(self, values: FloatArray, error: FloatArray) -> TwoWay:
         """Return what cards show over the charts; values and errors are of the whole group."""
-        return two_way(values[self.kept], self.card, self.chart, error[self.kept])
+        return two_way(values[self.kept], self.card, self.chart, error[self.kept], self.game)
 
 
 def side_by_side(cells: pd.DataFrame) -> SideBySide:
@@ -96,6 +97,7 @@ def side_by_side(cells: pd.DataFrame) -> SideBySide:
         kept=kept,
         card=_index(rest),
         chart=_index(there),
+        game=_index(cells["game"][kept]),
         not_linked=tuple(dict.fromkeys(gone[~gone.isin(cards)])),
     )
 

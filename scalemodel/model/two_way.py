@@ -17,9 +17,9 @@ class TwoWay:
     Attributes:
         location: (cards,) mean log over the charts; with no gaps the log of the geometric mean.
         chart: (charts,) mean log of a chart over the cards, less the mean over all charts.
-        covariance: (cards, cards) of the errors of the locations, if other charts like these had
-            been used: from what is left over of the cells, at least their test error.
-        dof: degrees of freedom behind it; infinite where the test error decides.
+        covariance: (cards, cards) of the errors of the locations, if other games like these had
+            been tested.
+        dof: degrees of freedom behind it; infinite where the test error prevails.
         residual: (cells,) what is left over.
     """
 
@@ -54,19 +54,25 @@ class TwoWay:
         return float(weight @ self.location), float(np.sqrt(max(variance, 0.0)))
 
 
-def two_way(values: FloatArray, card: IntArray, chart: IntArray, error: FloatArray) -> TwoWay:
+def two_way(
+    values: FloatArray, card: IntArray, chart: IntArray, error: FloatArray, game: IntArray
+) -> TwoWay:
     """Split logs into an effect of the card and one of the chart by least squares.
 
     The locations do not depend on which card is the base, and those of a quotient are the
     difference of those of its parts (the invariance of geometric means: Fleming & Wallace 1986,
     Communications of the ACM 29(3)). Cards must be linked (see `linked`).
 
+    A card that likes a game likes it at every resolution, so games, not charts, are what a lab has
+    a sample of: errors are those of sums over games (Liang & Zeger 1986, Biometrika 73), and the
+    test error comes on top, so that games that agree by chance do not seem exact.
+
     Args:
         values: (cells,) logs.
-        card, chart: (cells,) indices from 0 without gaps.
+        card, chart, game: (cells,) indices from 0 without gaps.
         error: (cells,) standard errors from tests.
     """
-    cards, charts = int(card.max()) + 1, int(chart.max()) + 1
+    cards, charts, games = (int(index.max()) + 1 for index in (card, chart, game))
     X = np.zeros((len(values), cards + charts))
     rows = np.arange(len(values))
     X[rows, card] = X[rows, cards + chart] = 1.0
@@ -74,15 +80,17 @@ def two_way(values: FloatArray, card: IntArray, chart: IntArray, error: FloatArr
     at = inverse @ (X.T @ values)
     residual = values - X @ at
     average = np.hstack([np.eye(cards), np.full((cards, charts), 1 / charts)])
-    dof = len(values) - (cards + charts - 1)
-    known = float(np.mean(error**2))
-    spread = float((residual**2).sum()) / dof if dof > 0 else 0.0
+    weight = average @ inverse @ X.T
+    tested = (weight * error**2) @ weight.T
+    of_game = np.stack([np.bincount(game, row * residual, games) for row in weight])
+    few = games / max(games - 1, 1) * cards / max(cards - 1, 1)
+    sampled = few * (of_game @ of_game.T) if games > 1 else np.zeros_like(tested)
     chart_effect = at[cards:] - at[cards:].mean()
     return TwoWay(
         location=average @ at,
         chart=chart_effect,
-        covariance=max(spread, known) * (average @ inverse @ average.T),
-        dof=float(dof) if spread > known else np.inf,
+        covariance=sampled + tested,
+        dof=games - 1.0 if np.trace(sampled) > np.trace(tested) else np.inf,
         residual=residual,
     )
 

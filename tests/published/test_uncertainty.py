@@ -89,9 +89,11 @@ def test_efficiency_is_a_ratio_of_geometric_means_whatever_is_the_base() -> None
     card, chart = np.array([0, 0, 1, 1]), np.array([0, 1, 0, 1])
     none = np.zeros(4)
     rate, power, both = (
-        two_way(v, card, chart, none).location for v in (log_rate, log_power, log_rate - log_power)
+        two_way(v, card, chart, none, chart).location
+        for v in (log_rate, log_power, log_rate - log_power)
     )
     assert_allclose(np.exp(both), [1.0, 2.0], atol=1e-12)
     assert_allclose(np.exp(both), np.exp(rate - power), rtol=1e-12)
-    moved = two_way(log_rate - log_power + np.log(7.0) * (chart == 1), card, chart, none).location
+    shifted = log_rate - log_power + np.log(7.0) * (chart == 1)
+    moved = two_way(shifted, card, chart, none, chart).location
     assert_allclose(moved[1] - moved[0], both[1] - both[0], atol=1e-12)

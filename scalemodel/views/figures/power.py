@@ -88,7 +88,7 @@ def _lines(placed: pd.DataFrame, level: float) -> list[str]:
     words = (
         f"Platform: {placed['platform'].iloc[0]}. Means over the charts that compare cards, as if "
         "each card had been tested on all of them; results at the ceiling are left out. Crosses "
-        f"are {level_words(level)} ranges if other scenes like these were tested."
+        f"are {level_words(level)} ranges if other games like these were tested."
     )
     predicted = (placed["basis"] != MEASURED).any()
     return [words, CAUTION] if predicted else [words]

@@ -54,7 +54,7 @@ def power_view(answer: Power) -> RenderableType:
         parts += [note("Left out:"), *reasons(left, "result"), Text()]
     parts += _held_out(answer)
     legend = (
-        f"{level_words(answer.level)} ranges, if other scenes like these were tested. "
+        f"{level_words(answer.level)} ranges, if other games like these were tested. "
         "One frame per joule is 1 fps for 1 W.\n"
         "Over next: the probability of being truly more efficient than the card below.\n"
         f"▲ ▼ surely {MARGIN:.0%} or more above or below the others of its architecture"

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from scalemodel.data.bench import read_specs as read_specs
     from scalemodel.data.export import export_bench as export_bench
     from scalemodel.data.forecast_file import read_forecast as read_forecast
+    from scalemodel.data.prices import read_prices as read_prices
     from scalemodel.errors import ScalemodelError as ScalemodelError
 
 _HOMES = {
@@ -35,6 +36,7 @@ _HOMES = {
     "fit": "scalemodel.answers.fitting",
     "read_bench": "scalemodel.data.bench",
     "read_forecast": "scalemodel.data.forecast_file",
+    "read_prices": "scalemodel.data.prices",
     "read_specs": "scalemodel.data.bench",
     "repeatability": "scalemodel.answers.repeatability",
     "reduce_logs": "scalemodel.answers.reduce",

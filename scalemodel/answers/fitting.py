@@ -22,11 +22,13 @@ from scalemodel.answers.levels import counted
 from scalemodel.answers.order import Order, order
 from scalemodel.answers.plan import Plan, Time, plan
 from scalemodel.answers.plan_targets import Asked
+from scalemodel.answers.power import Power, power
 from scalemodel.answers.predict import Prediction, predict
 from scalemodel.answers.repeatability import Repeatability, repeatability
 from scalemodel.answers.score import Score, score
 from scalemodel.answers.score_forecast import ForecastScore, score_forecast
 from scalemodel.answers.standings import Standings, standings
+from scalemodel.answers.value import Value, value
 from scalemodel.answers.workers import Workers
 from scalemodel.data.bench import Bench
 from scalemodel.data.forecast_file import Forecast
@@ -230,6 +232,24 @@ class Fit:
         """
         time = Time(hours, minutes_per_run, minutes_per_swap)
         return plan(self, time, Asked(specs, lead, ceiling), only, level, in_hand=in_hand)
+
+    def power(self, specs: pd.DataFrame | None = None, level: float = 0.8) -> Power:
+        """Say how many frames cards give for their power; those of `specs` from their sheets."""
+        return power(self, specs, level)
+
+    def value(
+        self,
+        prices: pd.DataFrame | None = None,
+        tolerance: float = 0.04,
+        specs: pd.DataFrame | None = None,
+        level: float = 0.8,
+    ) -> Value:
+        """Say how much rate cards give for their prices.
+
+        Without `prices` (as `read_prices` gives them) those of the sheets count; either may be off
+        by the tolerance.
+        """
+        return value(self, prices, tolerance, specs, level)
 
     def repeatability(self, margin: float = 0.02, level: float = 0.8) -> Repeatability:
         """Say how repeatable the runs are, and judge changed results by the fit too."""

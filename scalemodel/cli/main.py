@@ -23,6 +23,8 @@ COMMANDS = (
     "ceilings",
     "predict",
     "lead",
+    "power",
+    "value",
     "explain",
     "plan",
     "score",

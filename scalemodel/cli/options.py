@@ -77,3 +77,19 @@ margin_option = click.option(
     show_default=True,
     help="The smallest lead that matters, such as 2% or 0.02.",
 )
+
+tolerance_option = click.option(
+    "--tolerance",
+    default="4%",
+    callback=_share,
+    metavar="SHARE",
+    show_default=True,
+    help="By how much a price may be off, either way: all prices up to it are equally likely.",
+)
+
+some_specs_option = click.option(
+    "--specs",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also place the cards of these spec sheets, by what should be measured.",
+)

@@ -44,6 +44,8 @@ class Bench:
             of results.csv, unknown columns as text, then ``scene`` ("game | preset"), ``width``,
             ``height`` and ``pixels`` of the resolution.
         excluded: runs left out: row, ids, avg_fps and the reason.
+        limited: of these the runs at a power limit that is not the card's own, with the columns of
+            ``results``.
         problems: the warnings.
         reading: how each file was read.
         digest: sha256 of the content of the files that answers rest on, whatever their path and
@@ -55,6 +57,7 @@ class Bench:
     platforms: pd.DataFrame
     results: pd.DataFrame
     excluded: pd.DataFrame
+    limited: pd.DataFrame
     problems: tuple[Problem, ...]
     reading: tuple[FileReading, ...]
     digest: str
@@ -183,13 +186,14 @@ def _bench(
         checks.check_listed_once(platforms.frame, "platform", platforms.reading.name, log)
     if log.errors() or cards is None:
         return None
-    results, excluded = _runs(tables["results"], cards, log)
+    results, excluded, limited = _runs(tables["results"], cards, log)
     bench = Bench(
         os.fspath(path),
         cards.drop(columns="row"),
         _platforms(platforms, tables["results"], log),
         results,
         excluded,
+        limited,
         log.problems(),
         tuple(table.reading for table in tables.values()),
         _digest(tables),
@@ -210,8 +214,8 @@ def _cards(table: TypedTable, log: ProblemLog) -> pd.DataFrame:
 
 def _runs(
     table: TypedTable, cards: pd.DataFrame, log: ProblemLog
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Split the runs into those to use and those left out, and check the former."""
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Split the runs into those to use, those left out, and of these those at a power limit."""
     frame, name = table.frame, table.reading.name
     size = frame["resolution"].str.split("x", expand=True).astype(float)
     frame = frame.assign(
@@ -224,12 +228,14 @@ def _runs(
     reasons = checks.reasons_to_leave_out(frame, cards, name, log)
     excluded = frame.assign(reason=reasons)[reasons != ""][list(EXCLUDED_COLUMNS)]
     results = frame[reasons == ""].reset_index(drop=True)
+    limited = frame[reasons == checks.LIMITED].reset_index(drop=True)
     if results.empty:
         what, allowed = "no run is left after those to be left out", "at least one usable run"
         log.error(name, what, allowed, "see the reasons above, or add runs")
     else:
         checks.check_results(results, name, log)
-    return results, excluded.reset_index(drop=True)
+    checks.check_limits(limited, name, log)
+    return results, excluded.reset_index(drop=True), limited
 
 
 def _platforms(platforms: TypedTable | None, results: TypedTable, log: ProblemLog) -> pd.DataFrame:

@@ -26,7 +26,8 @@ example row, and keep the header. Then run `scalemodel check` on this folder.
 - A card is one graphics card model; a platform is the rest of the machine; a run is one pass.
   Runs of one card, platform, game, preset and resolution are repeats of each other: number them.
 - A run with frame generation on is listed but not used: generated frames do not cost the CPU what
-  rendered ones do.
+  rendered ones do. Nor does a run at a power limit of its own count in the fit; number such runs
+  1, 2, 3 again at each limit, and leave power_limit_w empty otherwise.
 - Frame-time logs that are still to be reduced go into a folder `frames` beside these files;
   frames.csv names them, and `scalemodel reduce` turns them into rows for results.csv. Without
   such logs delete frames.csv.

@@ -88,3 +88,34 @@ def order_shift(before: ArrayLike, after: ArrayLike) -> OrderShift:
     tau = float(stats.kendalltau(x, y).statistic) if np.ptp(x) and np.ptp(y) else float("nan")
     flips = float(np.abs(one - other).sum() / 2)
     return OrderShift(read_only(shift), flips, float(np.abs(shift).sum()), tau)
+
+
+@dataclass(frozen=True)
+class InOrder:
+    """The order of some cards by what they are compared by, the larger the better.
+
+    Attributes:
+        order: (cards,) indices, the best first.
+        p_next: (cards,) in this order, the chance of being truly ahead of the next; NaN for the
+            last.
+        p_first: (cards,) in this order, the chance of being the best of all.
+    """
+
+    order: IntArray
+    p_next: FloatArray
+    p_first: FloatArray
+
+
+def in_order(middle: FloatArray, draws: FloatArray) -> InOrder:
+    """Order cards by their middle values.
+
+    Args:
+        middle: (cards,) what the order goes by.
+        draws: (draws, cards) joint draws.
+    """
+    order = np.argsort(-middle, kind="stable")
+    p_next = np.full(len(order), np.nan)
+    for k in range(len(order) - 1):
+        p_next[k] = p_faster(draws[:, order[k]], draws[:, order[k + 1]])
+    first = np.bincount(draws.argmax(axis=1), minlength=len(order)) / len(draws)
+    return InOrder(order, p_next, first[order])

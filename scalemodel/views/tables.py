@@ -26,6 +26,12 @@ PROBABILITIES = frozenset(
         "surprise",
         "held_share",
         "missed_share",
+        "p_more_efficient",
+        "p_first",
+        "chance",
+        "p_better_value",
+        "p_best_value",
+        "p_efficient",
     }
 )
 """Columns with values from 0 to 1."""
@@ -54,6 +60,12 @@ RATIOS = frozenset(
         "range_before",
         "range_after",
         "range_limit",
+        "against_siblings",
+        "power_ratio",
+        "rate_ratio",
+        "frames_per_joule_ratio",
+        "brings",
+        "least_power_ratio",
     }
 )
 """Columns with ratios of rates."""
@@ -83,6 +95,8 @@ RATES = frozenset(
         "cell_rate",
         "mean_with",
         "mean_without",
+        "rate_lower",
+        "rate_upper",
         "rate_from",
         "rate_to",
         "lower",
@@ -107,7 +121,7 @@ def to_csv(table: pd.DataFrame) -> str:
 def _csv_cells(column: "pd.Series[Any]", names: "pd.Index[str]") -> list[object]:
     name = str(column.name)
     if name in {"lower", "upper"} and "median" not in names:
-        ratios = {"lead", "points"} & set(names)
+        ratios = {"lead", "points", "against_siblings", "rate_ratio", "brings"} & set(names)
         name = "lead" if ratios else ""  # "": no rate, a quantity of its own kind
     return [_csv_cell(value, name) for value in column]
 

@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from scalemodel.data.bench import check_bench as check_bench
     from scalemodel.data.bench import read_bench as read_bench
     from scalemodel.data.bench import read_specs as read_specs
+    from scalemodel.data.export import export_bench as export_bench
     from scalemodel.data.forecast_file import read_forecast as read_forecast
+    from scalemodel.data.prices import read_prices as read_prices
     from scalemodel.errors import ScalemodelError as ScalemodelError
 
 _HOMES = {
@@ -32,11 +34,13 @@ _HOMES = {
     "Repeatability": "scalemodel.answers.repeatability",
     "ScalemodelError": "scalemodel.errors",
     "check_bench": "scalemodel.data.bench",
+    "export_bench": "scalemodel.data.export",
     "compare": "scalemodel.answers.comparison",
     "fit": "scalemodel.answers.fitting",
     "latency": "scalemodel.answers.latency",
     "read_bench": "scalemodel.data.bench",
     "read_forecast": "scalemodel.data.forecast_file",
+    "read_prices": "scalemodel.data.prices",
     "read_specs": "scalemodel.data.bench",
     "repeatability": "scalemodel.answers.repeatability",
     "reduce_logs": "scalemodel.answers.reduce",

@@ -7,7 +7,7 @@ import pytest
 
 from scalemodel.answers.fitting import Fit, fit
 from scalemodel.data.bench import read_bench
-from tests.answers import small_lab
+from tests.answers import money_lab, small_lab
 
 HELD_OUT = "Mirel 45"
 
@@ -31,3 +31,15 @@ def lab() -> small_lab.Lab:
 def lab_fit(lab: small_lab.Lab, tmp_path_factory: pytest.TempPathFactory) -> Fit:
     """Fit the small lab without the results of one card."""
     return fit(lab.bench(tmp_path_factory.mktemp("lab"), without=(HELD_OUT,)))
+
+
+@pytest.fixture(scope="session")
+def money() -> money_lab.MoneyLab:
+    return money_lab.money_lab()
+
+
+@pytest.fixture(scope="session")
+def money_fit(money: money_lab.MoneyLab, tmp_path_factory: pytest.TempPathFactory) -> Fit:
+    """Fit the small lab with power and prices, without the results of one card."""
+    folder = money.write(tmp_path_factory.mktemp("money"), without=(HELD_OUT,))
+    return fit(read_bench(folder))

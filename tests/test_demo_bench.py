@@ -26,7 +26,9 @@ def committed(name: str) -> pd.DataFrame:
 
 @pytest.fixture(scope="module")
 def results() -> pd.DataFrame:
-    return committed("results")
+    """Return the runs at the cards' own power limits."""
+    every = committed("results")
+    return every[every["power_limit_w"].isna()]
 
 
 @pytest.fixture(scope="module")
@@ -53,7 +55,7 @@ def test_the_demo_reads_without_errors_and_warns_of_its_planted_faults_only() ->
     demo = read_bench(generate.BENCH_FOLDER)
     faults = committed("truth_faults")
     kept_apart = faults["fault"].isin(["frame_generation", "exclude"]).sum()
-    assert len(demo.excluded) == kept_apart
+    assert len(demo.excluded) == kept_apart + len(demo.limited)
     assert len(demo.problems) == 4  # two bad runs, one stale version, one wild shot
     assert len(read_specs(generate.BENCH_FOLDER / "specs.csv")) == 3
 

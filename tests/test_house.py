@@ -15,7 +15,7 @@ TEXTS = [
     *sorted((ROOT / "docs").rglob("*.py")),
     *sorted((ROOT / "notebooks").rglob("*.ipynb")),
     *sorted((ROOT / "datasets").rglob("*.py")),
-    ROOT / "datasets" / "README.md",
+    *sorted((ROOT / "datasets").rglob("README.md")),
     ROOT / "README.md",
     ROOT / "DEVELOPERS.md",
     ROOT / "pyproject.toml",

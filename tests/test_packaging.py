@@ -17,7 +17,16 @@ from scalemodel.version import VERSION
 
 ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-DEVELOPMENT = {"pytest", "hypothesis", "ruff", "mypy", "hatchling", "nbclient", "ipykernel"}
+DEVELOPMENT = {
+    "pytest",
+    "hypothesis",
+    "ruff",
+    "mypy",
+    "hatchling",
+    "nbclient",
+    "ipykernel",
+    "mkdocs",
+}
 
 
 @pytest.fixture(scope="module")
@@ -55,6 +64,13 @@ def test_the_wheel_carries_every_module_and_the_mark_of_a_typed_package(
     package = ROOT / "scalemodel"
     modules = {path.relative_to(ROOT).as_posix() for path in package.rglob("*.py")}
     assert modules | {"scalemodel/py.typed"} <= set(wheel.namelist())
+
+
+def test_the_wheel_carries_what_the_report_is_written_with(wheel: zipfile.ZipFile) -> None:
+    folder = ROOT / "scalemodel" / "views" / "report"
+    parts = [*(folder / "templates").iterdir(), *(folder / "assets").iterdir()]
+    assert len(parts) >= 4
+    assert {path.relative_to(ROOT).as_posix() for path in parts} <= set(wheel.namelist())
 
 
 def test_the_wheel_carries_nothing_else(wheel: zipfile.ZipFile) -> None:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from datasets.demo import bench, latency, logs, scenario, truth
+from datasets.demo import bench, latency, logs, power, scenario, truth, value
 from datasets.labsim.world import truth_tables
 
 SEED = 12
@@ -23,7 +23,7 @@ def tables(seed: int = SEED) -> dict[str, pd.DataFrame]:
     return {
         "cards": sheet[world.tested],
         "platforms": pd.DataFrame(scenario.PLATFORM_TABLE),
-        "results": results,
+        "results": power.with_power(world, results, seed),
         "frames": logs.listing(),
         "latency": shots,
         "specs": sheet[~world.tested],
@@ -33,6 +33,8 @@ def tables(seed: int = SEED) -> dict[str, pd.DataFrame]:
         "truth_flips": truth.flips(world, seed, results),
         "truth_logs": logs.truth(world, seed),
         "truth_latency": true_latency,
+        "truth_power": power.truth(world, power.with_power(world, results, seed), seed),
+        "truth_value": value.truth(sheet[world.tested], cells, results),
     }
 
 

@@ -15,6 +15,7 @@ from datasets.labsim.cards import (
 )
 from datasets.labsim.frames import PassStats, draw_noise, run_passes
 from datasets.labsim.games import draw_scenes, with_caps, with_cpu, with_memory
+from datasets.labsim.gpu import GpuTimes
 from datasets.labsim.world import (
     World,
     cap_ms,
@@ -163,9 +164,7 @@ def measure(
         frame = gpu.frame_ms[card, s, r]
         played = run_passes(cpu_times(world, s)[card, r, p], frame, cap, *noise)
         busy = np.minimum(played.average / played.gpu_rate, 1.0)
-        busy = busy / gpu.over_memory[card, s, r] * (0.75 + 0.25 * gpu.arithmetic_share[card, s, r])
-        board = world.cards.column("board_power_w")[card]
-        power = board * np.minimum((0.22 + 0.85 * busy) * world.scenes.heaviness[s], 1.0)
+        power = drawn_power(world, gpu, (card, s, r), busy)
         table = pd.DataFrame(
             {
                 "card": world.cards.sheet["card"].to_numpy(dtype=object)[card],
@@ -181,6 +180,22 @@ def measure(
         )
         rows.append(table)
     return pd.concat(rows, ignore_index=True)
+
+
+def drawn_power(
+    world: World,
+    gpu: GpuTimes,
+    cells: tuple[NDArray[np.int64], int, NDArray[np.int64]],
+    busy: Array,
+) -> Array:
+    """Return what boards draw: the GPU's share of the time, and what of that is arithmetic.
+
+    `cells` are card, scene and resolution; `busy` the share of the time the GPU works.
+    """
+    busy = busy / gpu.over_memory[cells] * (0.75 + 0.25 * gpu.arithmetic_share[cells])
+    board = world.cards.column("board_power_w")[cells[0]]
+    heavy = world.scenes.heaviness[cells[1]]
+    return np.asarray(board * np.minimum((0.22 + 0.85 * busy) * heavy, 1.0))
 
 
 def _readings(

@@ -88,18 +88,23 @@ class Explanation:
         if whole["reason"]:
             return f"On {platform} nothing can be explained: {whole['reason']}."
         first, last = whole["lead_from"], whole["lead_to"]
-        words = (
-            f"On {platform} {self.a} {_leads(first)} {self.b} by {abs(first):.1%} at {self.start} "
-        )
-        words += "and " if (first >= 0) == (last >= 0) else f"and {_leads(last)} "
-        words += f"by {abs(last):.1%} at {self.end} "
-        noun = "game" if whole["changed"] == "preset" else "scene"
-        words += f"({counted(int(whole['charts_used']), noun)}). "
+        words = f"On {platform} {self.a} {_stands(first, self.b)} at {self.start} and "
+        verb, by, _ = _stands(first).partition(" by ")
+        words += _stands(last).removeprefix(f"{verb} " if by else "")
+        pairs = int(whole["charts_used"])
+        count = counted(pairs, "scene")
+        if whole["changed"] != "resolution":
+            count = f"{counted(pairs, 'chart')} each"
+        words += f" at {self.end} ({count}). "
         return words + parts_words(rows)
 
 
-def _leads(lead: float) -> str:
-    return "leads" if lead >= 0 else "trails"
+def _stands(lead: float, other: str = "") -> str:
+    """Say how a card stands to another: leads or trails it by so much, or is level."""
+    size, named = f"{abs(lead):.1%}", f" {other}" if other else ""
+    if size == "0.0%":
+        return f"is level with{named}" if other else "is level"
+    return f"{'leads' if lead > 0 else 'trails'}{named} by {size}"
 
 
 def parts_words(rows: pd.DataFrame) -> str:

@@ -3,10 +3,8 @@
 import datetime
 import hashlib
 import json
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from types import MappingProxyType
 
 import pandas as pd
@@ -15,20 +13,23 @@ from scalemodel.answers.ceilings import Ceilings, ceilings
 from scalemodel.answers.cells import Cells, measured_cells
 from scalemodel.answers.explain import Explanation, explain
 from scalemodel.answers.forecast import forecast
+from scalemodel.answers.knee import Knee, knee
 from scalemodel.answers.labels import Labels, make_labels, observed_cells
 from scalemodel.answers.lead import Lead, lead
 from scalemodel.answers.lead_groups import LeadGroups, lead_groups
-from scalemodel.answers.learned import learned_table
-from scalemodel.answers.levels import counted
+from scalemodel.answers.learned import fit_words, learned_table, scene_shares
 from scalemodel.answers.lows import MARGIN as LOWS_MARGIN
 from scalemodel.answers.lows import Lows, lows
 from scalemodel.answers.order import Order, order
 from scalemodel.answers.plan import Plan, Time, plan
 from scalemodel.answers.plan_targets import Asked
+from scalemodel.answers.power import Power, power
 from scalemodel.answers.predict import Prediction, predict
 from scalemodel.answers.repeatability import Repeatability, repeatability
 from scalemodel.answers.score import Score, score
 from scalemodel.answers.score_forecast import ForecastScore, score_forecast
+from scalemodel.answers.standings import Standings, standings
+from scalemodel.answers.value import Value, value
 from scalemodel.answers.workers import Workers
 from scalemodel.data.bench import Bench
 from scalemodel.data.forecast_file import Forecast
@@ -89,31 +90,21 @@ class Fit:
         """What the model learned: quantity, of, value, lower, upper, unit (80% ranges)."""
         return learned_table(self.model, self.labels)
 
-    def __str__(self) -> str:
-        shape = self.model.layout.shape
-        kept, cells = int(self.model.kept.sum()), len(self.model.kept)
-        noise = math.hypot(self.model.scales.noise.gpu, self.model.scales.noise.cell)
-        words = (
-            f"Fitted {self.metric} of {kept} of {cells} cells: "
-            f"{counted(shape.cards, 'card')}, {counted(shape.scenes, 'scene')}, "
-            f"{counted(len(self.labels.charts), 'chart')}, "
-            f"{counted(shape.platforms, 'platform')}; {self.status}. "
-            f"A cell strays {100 * noise:.1f}% from the model."
-        )
-        return words + self._words_on_cliffs()
+    @property
+    def learned_scenes(self) -> pd.DataFrame:
+        """Shares of a typical card's frame by scene, resolution and stage (80% ranges)."""
+        return scene_shares(self.model, self.labels)
 
-    def _words_on_cliffs(self) -> str:
-        count = int((~self.model.kept).sum())
-        if not count:
-            return ""
-        verb = "is" if count == 1 else "are"
-        return (
-            f" {counted(count, 'result')} fell for lack of memory and {verb} kept out of the fit."
-        )
+    def __str__(self) -> str:
+        return fit_words(self.model, self.labels, self.metric, self.status)
 
     def ceilings(self, level: float = 0.8) -> Ceilings:
         """Say which results and charts sit at the ceiling."""
         return ceilings(self, level)
+
+    def knee(self, scenes: Sequence[str], level: float = 0.8) -> Knee:
+        """Say how the rates of scenes ("Game | preset" or "Game") run into their ceilings."""
+        return knee(self, scenes, level)
 
     def predict(
         self,
@@ -184,6 +175,10 @@ class Fit:
         """Say whether the lows of each card are where its averages say."""
         return lows(self, metric, margin, level)
 
+    def standings(self, level: float = 0.8) -> Standings:
+        """Say who leads whom: all pairs of tested cards, and the place of each card."""
+        return standings(self, level)
+
     def explain(
         self,
         a: str,
@@ -232,6 +227,24 @@ class Fit:
         """
         time = Time(hours, minutes_per_run, minutes_per_swap)
         return plan(self, time, Asked(specs, lead, ceiling), only, level, in_hand=in_hand)
+
+    def power(self, specs: pd.DataFrame | None = None, level: float = 0.8) -> Power:
+        """Say how many frames cards give for their power; those of `specs` from their sheets."""
+        return power(self, specs, level)
+
+    def value(
+        self,
+        prices: pd.DataFrame | None = None,
+        tolerance: float = 0.04,
+        specs: pd.DataFrame | None = None,
+        level: float = 0.8,
+    ) -> Value:
+        """Say how much rate cards give for their prices.
+
+        Without `prices` (as `read_prices` gives them) those of the sheets count; either may be off
+        by the tolerance.
+        """
+        return value(self, prices, tolerance, specs, level)
 
     def repeatability(self, margin: float = 0.02, level: float = 0.8) -> Repeatability:
         """Say how repeatable the runs are, and judge changed results by the fit too."""
@@ -283,7 +296,7 @@ def fit_cached(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
     it cannot be read or written, the bench is fitted as if there were none.
     """
     prepared = _Prepared.of(bench, metric, seed)
-    folder, key = Path(bench.source), prepared.key()
+    folder, key = bench.folder, prepared.key()
     stored = load_arrays(folder, key) if folder.is_dir() else None
     if stored is not None:
         data = (prepared.observed, prepared.specs, prepared.game_of_scene)

@@ -13,6 +13,9 @@ NATIVE, UPSCALED, TOGETHER = "native", "upscaled", "together"
 NOT_UPSCALED = frozenset({"", "no", "off", "none", "native", "0", "false"})
 """What the column upscaling holds where nothing is upscaled."""
 
+APART = "upscaled: kept apart from native charts"
+"""Why an upscaled chart is not used where there are native ones."""
+
 EMPTY = "(empty)"
 """Name of the group of charts where the column holds nothing."""
 
@@ -56,10 +59,14 @@ def chart_groups(bench: Bench, column: str, cards: Sequence[str] = ()) -> "pd.Se
     return found.map(lambda names: " / ".join(sorted(names)))
 
 
+def is_upscaled(runs: pd.DataFrame) -> "pd.Series[bool]":
+    """Return of each run whether its column upscaling names a kind of it."""
+    return ~runs["upscaling"].str.strip().str.casefold().isin(NOT_UPSCALED)
+
+
 def upscaled_charts(bench: Bench, cards: Sequence[str]) -> "pd.Series[str]":
     """Return of each chart whether its runs are "native" or "upscaled", or both joined."""
     runs = bench.results[bench.results["card"].isin(list(cards))]
-    plain = runs["upscaling"].str.strip().str.casefold().isin(NOT_UPSCALED)
-    kind = plain.map({True: NATIVE, False: UPSCALED})
+    kind = is_upscaled(runs).map({True: UPSCALED, False: NATIVE})
     found = kind.groupby([runs[name] for name in CHART_COLUMNS], sort=False).unique()
     return found.map(lambda names: " / ".join(sorted(names)))

@@ -1,12 +1,12 @@
 """How far is one card ahead of another: typical lead, spread, odd ones out."""
 
-from collections.abc import Hashable
+from collections import Counter
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student
 
 from scalemodel.answers.ceilings import MORE_LIKELY
 from scalemodel.answers.groups import NATIVE, TOGETHER, UPSCALED, upscaled_charts
@@ -14,8 +14,14 @@ from scalemodel.answers.levels import check_level, counted
 from scalemodel.answers.repeats import note_on_repeats, reach_of_lead, standard_errors
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
+from scalemodel.model.arrays import FloatArray
 from scalemodel.model.measured import judge_cells
-from scalemodel.model.summaries import geometric_mean_ratio, odd_ones_out, shortest_half
+from scalemodel.model.summaries import (
+    geometric_mean_ratio,
+    mean_range,
+    odd_ones_out,
+    shortest_half,
+)
 
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit
@@ -139,7 +145,7 @@ def _by_upscaling(charts: pd.DataFrame, *, together: bool) -> list[tuple[str, pd
 
 
 def _by_resolution(charts: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
-    parts = charts.sort_values("pixels").groupby("resolution", sort=False)
+    parts = charts.sort_values("pixels", kind="stable").groupby("resolution", sort=False)
     return [*((str(resolution), part) for resolution, part in parts), (ALL, charts)]
 
 
@@ -167,7 +173,14 @@ def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
 
 def _chart(row: dict[Hashable, Any], a: str, b: str, level: float) -> dict[str, object]:
     out: dict[str, object] = {"a": a, "b": b, **{k: row[k] for k in (*CHART_COLUMNS, "pixels")}}
-    reason = _why_not(row, a, b)
+    ends = ("a", "b")
+    reason = why_left_out(
+        (a, b),
+        tested=[bool(np.isfinite(row[f"rate_{end}"])) for end in ends],
+        fell=[bool(row[f"fell_{end}"]) for end in ends],
+        bound=[row[f"p_ceiling_{end}"] >= MORE_LIKELY for end in ends],
+        alike=row["upscaling"] in {NATIVE, UPSCALED},
+    )
     log_lead = float(np.log(row["rate_a"] / row["rate_b"]))
     measured = np.isfinite(log_lead)
     reach = float(reach_of_lead(row["se_a"], row["se_b"], level))
@@ -188,20 +201,51 @@ def _chart(row: dict[Hashable, Any], a: str, b: str, level: float) -> dict[str, 
     }
 
 
-def _why_not(row: dict[Hashable, Any], a: str, b: str) -> str:
-    for card, end in ((a, "a"), (b, "b")):
-        if not np.isfinite(row[f"rate_{end}"]):
-            return f"no result of {card}"
-    if row["upscaling"] not in {NATIVE, UPSCALED}:
+def why_left_out(
+    cards: Sequence[str],
+    tested: Sequence[bool],
+    fell: Sequence[bool],
+    bound: Sequence[bool],
+    *,
+    alike: bool,
+) -> str:
+    """Return why a chart does not compare two cards, or "".
+
+    As `why_not` says; and `alike`: the runs of both are native, or those of both upscaled.
+    """
+    if all(tested) and not alike:
         return UPSCALED_ONE
-    for card, end in ((a, "a"), (b, "b")):
-        if row[f"fell_{end}"]:
+    return why_not(cards, tested, fell, bound)
+
+
+def why_not(
+    cards: Sequence[str], tested: Sequence[bool], fell: Sequence[bool], bound: Sequence[bool]
+) -> str:
+    """Return why two results on a chart do not compare two cards, or "".
+
+    Args:
+        cards: both names.
+        tested, fell, bound: whether each has a result, fell for lack of memory, sits at the
+            ceiling.
+    """
+    for card, known in zip(cards, tested, strict=True):
+        if not known:
+            return f"no result of {card}"
+    for card, short in zip(cards, fell, strict=True):
+        if short:
             return f"{card} fell for lack of memory"
-    bound = [c for c, end in ((a, "a"), (b, "b")) if row[f"p_ceiling_{end}"] >= MORE_LIKELY]
-    if bound:
-        verb = "sits" if len(bound) == 1 else "sit"
-        return f"{' and '.join(bound)} {verb} at the ceiling"
+    capped = [card for card, at_ceiling in zip(cards, bound, strict=True) if at_ceiling]
+    if capped:
+        verb = "sits" if len(capped) == 1 else "sit"
+        return f"{' and '.join(capped)} {verb} at the ceiling"
     return ""
+
+
+def commonest(reasons: Sequence[str]) -> str:
+    """Return the commonest reason, the first of equals, and on how many charts it holds."""
+    counts = Counter(reasons)
+    reason = max(counts, key=lambda one: counts[one])
+    return f"{reason} on {counts[reason]} of {len(reasons)} charts"
 
 
 def _summary(
@@ -219,30 +263,32 @@ def _summary(
         "resolution": resolution,
         "within_test_error": None,
         "used": bool(len(used)),
-        "reason": "" if len(used) else _common_reason(charts),
+        "reason": "" if len(used) else commonest(list(charts["reason"])),
         "row_kind": "summary",
         "odd_one_out": False,
         "charts_used": len(used),
     }
     if not len(used):
         return out
-    mean = geometric_mean_ratio(values)
-    out["lead"] = mean - 1.0
-    if len(used) == 1:
-        out |= {key: used.iloc[0][key] for key in ("lower", "upper", "within_test_error")}
-        return out
-    spread = values.std(ddof=1) / np.sqrt(len(values))
-    reach = float(student.ppf((1 + level) / 2, len(values) - 1)) * spread
-    low, high = shortest_half(values)
-    return out | {
-        "lower": mean * np.exp(-reach) - 1.0,
-        "upper": mean * np.exp(reach) - 1.0,
-        "within_test_error": bool(used["within_test_error"].astype(bool).all()),
-        "typical_lower": np.expm1(low),
-        "typical_upper": np.expm1(high),
-    }
+    reach = float(np.log1p(used["upper"].iloc[0]) - values[0])
+    within = bool(used["within_test_error"].astype(bool).all())
+    return out | {**summed_up(values, reach, level), "within_test_error": within}
 
 
-def _common_reason(charts: pd.DataFrame) -> str:
-    reasons = charts["reason"].value_counts()
-    return f"{reasons.index[0]} on {reasons.iloc[0]} of {len(charts)} charts"
+def summed_up(log_leads: FloatArray, reach: float, level: float) -> dict[str, float]:
+    """Return lead, lower, upper, typical_lower and typical_upper over one or more charts used.
+
+    Args:
+        log_leads: (charts,) log ratios of the rates.
+        reach: how far the first of them reaches by test error: all that is known if it is alone.
+        level: of the range.
+    """
+    out = {"lead": geometric_mean_ratio(log_leads) - 1.0}
+    if len(log_leads) == 1:
+        lower, upper = log_leads[0] - reach, log_leads[0] + reach
+        low = high = np.nan
+    else:
+        lower, upper = mean_range(log_leads, level)
+        low, high = shortest_half(log_leads)
+    ends = {"lower": lower, "upper": upper, "typical_lower": low, "typical_upper": high}
+    return out | {name: float(np.expm1(end)) for name, end in ends.items()}

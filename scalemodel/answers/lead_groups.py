@@ -12,7 +12,7 @@ from scipy.stats import norm
 from scipy.stats import t as student
 
 from scalemodel.answers.comparison import OPEN, judged
-from scalemodel.answers.groups import NATIVE, chart_groups, check_column
+from scalemodel.answers.groups import APART, NATIVE, chart_groups, check_column
 from scalemodel.answers.lead import lead
 from scalemodel.answers.levels import counted
 from scalemodel.answers.margins import check_margin, share
@@ -33,7 +33,6 @@ FEWEST_SCENES = 2
 """Scenes a group needs to be told from its scenes."""
 
 MIXED = "the two cards, or their runs, differ in it"
-APART = "upscaled: kept apart from native charts"
 ONE_GROUP = "all charts used are of one group"
 ONE_SCENE = "one of the groups has one scene only: nobody can tell the group from the scene"
 MOST_NAMED = 3

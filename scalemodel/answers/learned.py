@@ -1,12 +1,16 @@
 """What did the fit learn: its quantities in the words of the trade, with ranges."""
 
+import math
+
 import numpy as np
 import pandas as pd
 
 from scalemodel.answers.labels import REFERENCE_PIXELS, Labels
+from scalemodel.answers.levels import counted
 from scalemodel.model.arrays import FloatArray
+from scalemodel.model.causes import with_reference
 from scalemodel.model.fitting import ModelFit
-from scalemodel.model.likelihood import as_predictors
+from scalemodel.model.likelihood import as_predictors, linear_predictors, stage_speeds
 from scalemodel.model.physics import StageSpeeds, gpu_side
 
 LEVEL = 0.8
@@ -21,10 +25,51 @@ SCALE_WORDS = {
 }
 
 
+def fit_words(model: ModelFit, labels: Labels, metric: str, status: str) -> str:
+    """Say what was fitted, and what was kept out for lack of memory."""
+    shape = model.layout.shape
+    kept, cells = int(model.kept.sum()), len(model.kept)
+    noise = math.hypot(model.scales.noise.gpu, model.scales.noise.cell)
+    words = (
+        f"Fitted {metric} of {kept} of {cells} cells: {counted(shape.cards, 'card')}, "
+        f"{counted(shape.scenes, 'scene')}, {counted(len(labels.charts), 'chart')}, "
+        f"{counted(shape.platforms, 'platform')}; {status}. "
+        f"A cell strays {100 * noise:.1f}% from the model."
+    )
+    if kept == cells:
+        return words
+    verb = "is" if cells - kept == 1 else "are"
+    fell = counted(cells - kept, "result")
+    return f"{words} {fell} fell for lack of memory and {verb} kept out of the fit."
+
+
 def learned_table(model: ModelFit, labels: Labels) -> pd.DataFrame:
     """Return quantity, of, value, lower, upper, unit: medians and 80% ranges of the posterior."""
     rows = [*_elasticities(model, labels), *_architectures(model, labels), *_scales(model)]
     return pd.DataFrame(rows, columns=["quantity", "of", "value", "lower", "upper", "unit"])
+
+
+def scene_shares(model: ModelFit, labels: Labels) -> pd.DataFrame:
+    """Return the share of each stage in a typical card's frame, scene by scene.
+
+    The typical card is the reference card of the model, the geometric mean of the tested ones.
+
+    Returns:
+        One row a scene, resolution and stage: game, preset, resolution, stage, share, lower, upper:
+        means, which sum to one, and 80% ranges of the posterior.
+    """
+    scene = ["game", "preset", "resolution"]
+    charts = labels.charts.drop_duplicates(scene)
+    specs = with_reference(model, np.zeros(1, dtype=np.intp))
+    rows = labels.rows(charts, np.ones(len(charts), dtype=np.intp))
+    values = linear_predictors(model.layout.design(rows, specs), model.layout, model.draws.theta)
+    speeds = stage_speeds(rows, specs, model.layout)
+    shares = -gpu_side(speeds, as_predictors(values, len(specs.stages))).by_growth
+    ends = np.quantile(shares, [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0)
+    each = charts[scene].loc[charts.index.repeat(len(specs.stages))].reset_index(drop=True)
+    numbers = dict(zip(("lower", "upper"), ends.reshape(2, -1), strict=True))
+    stages = list(specs.stages) * len(charts)
+    return each.assign(stage=stages, share=shares.mean(axis=0).ravel(), **numbers)
 
 
 def _row(quantity: str, of: str, draws: FloatArray, unit: str) -> list[object]:

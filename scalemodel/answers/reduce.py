@@ -15,6 +15,7 @@ from scalemodel.data.logs.kept import has_kept, key_of, load_kept, save_kept, ti
 from scalemodel.data.logs.listing import LogEntry, list_logs
 from scalemodel.data.logs.opening import digest_of
 from scalemodel.data.logs.reading import Log, read_log
+from scalemodel.data.places import bench_folder
 from scalemodel.data.problems import BenchError, Problem, ProblemLog
 from scalemodel.data.rows import UnreadableError
 from scalemodel.data.store import code_digest
@@ -85,7 +86,7 @@ def reduce_logs(
         raise ScalemodelError(f'There is no definition "{lows}" of a low. Allowed: {allowed}.')
     entries, log = list_logs(bench)
     entries = _chosen(entries, only)
-    job = _Job(Path(bench), level, code_digest())
+    job = _Job(bench_folder(bench), level, code_digest())
     threads = min(workers or cpu_count(), len(entries))
     results: list[_Result] = []
     for result in Parallel(n_jobs=threads, prefer="threads", return_as="generator")(
@@ -94,7 +95,7 @@ def reduce_logs(
         results.append(result)
         if done is not None:
             done(len(results), len(entries))
-    tidy(Path(bench), len(entries))
+    tidy(bench_folder(bench), len(entries))
     problems = _sorted([*log.problems(), *(p for result in results for p in result.problems)])
     table = pd.DataFrame([result.row for result in results], columns=list(COLUMNS))
     if table["avg_fps"].isna().all():

@@ -50,7 +50,7 @@ class Sheets:
 
 def complete_sheets(fit: "Fit", specs: pd.DataFrame) -> Sheets:
     """Fill what sheets leave open and the fit uses, and say what each prediction rests on."""
-    tested = fit.bench.cards[fit.bench.cards["card"].isin(fit.labels.cards)]
+    tested = tested_sheets(fit)
     filled, basis, refused = [], [], []
     for _, sheet in specs.iterrows():
         gaps = fit.labels.gaps(sheet)
@@ -60,10 +60,15 @@ def complete_sheets(fit: "Fit", specs: pd.DataFrame) -> Sheets:
             sheet[gap] = float((like[gap] / like["shaders"]).median() * sheet["shaders"])
         filled.append(sheet)
         beyond = _beyond(tested, sheet)
-        basis.append(_basis(fit, sheet, len(near), beyond, gaps))
+        basis.append(_basis(fit, sheet, beyond, gaps))
         refused.append(_refusal(fit, sheet, beyond))
     table = pd.DataFrame(filled).reset_index(drop=True)
     return Sheets(with_derived(table), tuple(basis), tuple(refused))
+
+
+def tested_sheets(fit: "Fit") -> pd.DataFrame:
+    """Return the sheets of the measured cards."""
+    return fit.bench.cards[fit.bench.cards["card"].isin(fit.labels.cards)]
 
 
 def _beyond(tested: pd.DataFrame, sheet: "pd.Series[Any]") -> dict[str, float]:
@@ -77,15 +82,18 @@ def _beyond(tested: pd.DataFrame, sheet: "pd.Series[Any]") -> dict[str, float]:
     return out
 
 
-def _basis(
-    fit: "Fit", sheet: "pd.Series[Any]", siblings: int, beyond: dict[str, float], gaps: list[str]
-) -> str:
+def kin_words(fit: "Fit", architecture: str, vendor: str) -> str:
+    """Say which tested cards are of a card's kind."""
+    siblings = int((tested_sheets(fit)["architecture"] == architecture).sum())
     if siblings:
-        words = f"{siblings} tested card{'s' if siblings > 1 else ''} of its architecture"
-    elif sheet["vendor"] in fit.labels.vendors:
-        words = "new architecture of a tested vendor"
-    else:
-        words = "new architecture of a new vendor"
+        return f"{siblings} tested card{'s' if siblings > 1 else ''} of its architecture"
+    if vendor in fit.labels.vendors:
+        return "new architecture of a tested vendor"
+    return "new architecture of a new vendor"
+
+
+def _basis(fit: "Fit", sheet: "pd.Series[Any]", beyond: dict[str, float], gaps: list[str]) -> str:
+    words = kin_words(fit, sheet["architecture"], sheet["vendor"])
     if beyond:
         parts = (f"{name} {factor:.2f}x outside" for name, factor in beyond.items())
         words += f"; beyond the tested cards ({', '.join(parts)})"

@@ -92,7 +92,7 @@ def _lead(
     figure: Path | None,
     output: Output,
 ) -> None:
-    from scalemodel.cli.figure_file import write_figure
+    from scalemodel.cli.figure_file import figure_size, write_figure
     from scalemodel.cli.fitted import about_fit
     from scalemodel.views.terminal.explain import explain_view
 
@@ -103,7 +103,7 @@ def _lead(
     if figure is not None:
         from scalemodel.views.figures.explain import explain_figure
 
-        write_figure(figure, explain_figure(answer.table, level))
+        write_figure(figure, explain_figure(answer.table, level, figure_size()))
 
 
 def _order(
@@ -116,7 +116,7 @@ def _order(
     figure: Path | None,
     output: Output,
 ) -> None:
-    from scalemodel.cli.figure_file import write_figure
+    from scalemodel.cli.figure_file import figure_size, write_figure
     from scalemodel.cli.fitted import about_fit
     from scalemodel.views.terminal.order import order_view
 
@@ -130,4 +130,4 @@ def _order(
     if figure is not None:
         from scalemodel.views.figures.order import order_figure
 
-        write_figure(figure, order_figure(answer.table, places, level))
+        write_figure(figure, order_figure(answer.table, places, level, figure_size()))

@@ -7,18 +7,40 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from scalemodel.cli.output import write_file
+from scalemodel.views.sizes import PAGE, SIZES, Size
 
 if TYPE_CHECKING:
     from scalemodel.views.style import Figure
 
-KINDS: dict[str, Literal["png", "svg"]] = {".png": "png", ".svg": "svg"}
+KINDS: dict[str, Literal["png", "svg", "pdf"]] = {".png": "png", ".svg": "svg", ".pdf": "pdf"}
+CHOSEN = "scalemodel.figure_size"
+"""Where the context of a command keeps the size that was asked for."""
 
 
 def check_ending(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
-    """Take a path that ends in .png or .svg, or say which endings there are."""
+    """Take a path that ends in .png, .svg or .pdf, or say which endings there are."""
     if value is not None and value.suffix.lower() not in KINDS:
-        raise click.BadParameter(f"'{value}' should end in .png or .svg.", ctx, param)
+        raise click.BadParameter(f"'{value}' should end in .png, .svg or .pdf.", ctx, param)
     return value
+
+
+def keep_size(name: str | None, figure: Path | None) -> None:
+    """Keep the size that a command's figure is to have.
+
+    Raises:
+        UsageError: there is a size but no figure.
+    """
+    if name is not None and figure is None:
+        raise click.UsageError("--figure-size says how large a figure is: give --figure FILE too.")
+    click.get_current_context().meta[CHOSEN] = PAGE if name is None else SIZES[name]
+
+
+def figure_size() -> Size:
+    """Give the size that the figure of the command that runs is to have."""
+    context = click.get_current_context(silent=True)
+    size = PAGE if context is None else context.meta.get(CHOSEN, PAGE)
+    assert isinstance(size, Size)
+    return size
 
 
 def write_figure(path: Path, figure: "Figure") -> None:

@@ -52,6 +52,7 @@ def guide(folder: Path) -> None:
     _lead(folder, bench, with_fit)
     _explain(folder, bench, with_fit)
     _plan(folder, bench, specs, with_fit)
+    _report(folder, bench, specs, with_fit)
     click.echo(
         "\nYour turn:\n"
         "  scalemodel start my-bench    an empty bench with every column explained\n"
@@ -193,6 +194,16 @@ def _repeat(folder: Path, bench: Path, fit: "Fit") -> None:
     write_figure(folder / "repeat.png", figure)
 
 
+def _report(folder: Path, bench: Path, specs: Path, fit: "Fit") -> None:
+    from scalemodel.cli.report import page_of
+    from scalemodel.data.bench import read_specs
+
+    target = folder / "report.html"
+    write_file(target, page_of(fit, read_specs(specs), LEVEL))
+    line = f"scalemodel report {_quoted(bench)} --specs {_quoted(specs)} -o report.html"
+    _say("report", line, f"Everything above and more in one file: {target}")
+
+
 def _say(name: str, line: str, answer: str) -> None:
     number = list(QUESTIONS).index(name) + 1
     click.echo(f"\n{number}. {name}: {QUESTIONS[name]}")
@@ -222,6 +233,7 @@ QUESTIONS = {
     "lead": "how far is one card ahead of another?",
     "explain": "why does a lead, or the order of cards, change at lower resolutions?",
     "plan": "the cards that were predicted arrive: what to test in three hours?",
+    "report": "where is all of that to look at, for me and for others?",
 }
 
 LOOK_AT = {
@@ -233,5 +245,6 @@ LOOK_AT = {
     "lead": "Look at: lead.png. Hollow charts are at the ceiling and left out of the lead.",
     "plan": "Look at: plan.csv, the runs in their order; plan.png, what each brings.",
     "explain": "Look at: explain.png, step by step; order.png has all cards that change places.",
+    "report": "Look at: report.html, in a browser. It needs no network and nothing else.",
     "repeat": "Look at: repeat.png, then repeat-runs.csv and repeat-stale.csv: runs to make again.",
 }

@@ -174,11 +174,11 @@ def _draw(answer: "Latency", path: Path) -> None:
     Raises:
         OutputError: a file cannot be written.
     """
-    from scalemodel.cli.figure_file import numbered_paths, write_figure
+    from scalemodel.cli.figure_file import figure_size, numbered_paths, write_figure
     from scalemodel.views.figures.latency import latency_figure
 
     platforms = list(dict.fromkeys(answer.table.loc[answer.table["reason"] == "", "platform"]))
     if not platforms:
         click.echo("There is no line of latency; no figure was drawn.", err=True)
     for platform, file in zip(platforms, numbered_paths(path, platforms), strict=True):
-        write_figure(file, latency_figure(answer, platform))
+        write_figure(file, latency_figure(answer, platform, figure_size()))

@@ -76,7 +76,7 @@ def draw_lows(answer: "Lows", path: Path) -> None:
     Raises:
         OutputError: a file cannot be written.
     """
-    from scalemodel.cli.figure_file import numbered_paths, write_figure
+    from scalemodel.cli.figure_file import figure_size, numbered_paths, write_figure
     from scalemodel.views.figures.lows import lows_figure
 
     judged = answer.table[answer.table["reason"] == ""]
@@ -84,4 +84,4 @@ def draw_lows(answer: "Lows", path: Path) -> None:
     if not platforms:
         click.echo("No low can be judged; no figure was drawn.", err=True)
     for platform, file in zip(platforms, numbered_paths(path, platforms), strict=True):
-        write_figure(file, lows_figure(answer, platform))
+        write_figure(file, lows_figure(answer, platform, figure_size()))

@@ -16,17 +16,21 @@ COMMANDS = (
     "tour",
     "start",
     "check",
+    "export",
     "reduce",
     "repeat",
     "fit",
     "ceilings",
     "predict",
     "lead",
-    "lows",
+    "power",
+    "value",
     "latency",
+    "lows",
     "explain",
     "plan",
     "score",
+    "report",
 )
 """Commands in the order a bench goes through them, each a module of this room."""
 

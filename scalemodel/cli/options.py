@@ -1,12 +1,14 @@
 """Options and arguments that several commands share."""
 
+import functools
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import click
 
-from scalemodel.cli.figure_file import check_ending
+from scalemodel.cli.figure_file import check_ending, keep_size
+from scalemodel.views.sizes import SIZES
 
 FC = TypeVar("FC", bound=Callable[..., object])
 
@@ -31,13 +33,31 @@ level_option = click.option(
     help="How much of the truth the ranges should hold: 0.8 is 8 times in 10.",
 )
 
-figure_option = click.option(
-    "--figure",
-    type=click.Path(path_type=Path, dir_okay=False),
-    callback=check_ending,
-    metavar="FILE.png|FILE.svg",
-    help="Also draw the answer into this file.",
-)
+
+def figure_option(command: Callable[..., None]) -> Callable[..., None]:
+    """Add --figure and --figure-size to a command, which gets the path of its ``figure``."""
+
+    @click.option(
+        "--figure",
+        type=click.Path(path_type=Path, dir_okay=False),
+        callback=check_ending,
+        metavar="FILE.png|.svg|.pdf",
+        help="Also draw the answer into this file.",
+    )
+    @click.option(
+        "--figure-size",
+        type=click.Choice(list(SIZES)),
+        help="What the figure is for: a page on a screen (the default), a slide of 1920x1080 "
+        "pixels, or print on a sheet of paper. The last two leave rows out if they must.",
+    )
+    @functools.wraps(command)
+    def with_figure(
+        *args: Any, figure: Path | None, figure_size: str | None, **options: Any
+    ) -> None:
+        keep_size(figure_size, figure)
+        command(*args, figure=figure, **options)
+
+    return with_figure
 
 
 def _share(context: click.Context, option: click.Parameter, text: str) -> float:
@@ -64,3 +84,19 @@ def margin_of(default: str, words: str) -> "Callable[[FC], FC]":
 
 
 margin_option = margin_of("2%", "The smallest lead that matters, such as 2% or 0.02.")
+
+tolerance_option = click.option(
+    "--tolerance",
+    default="4%",
+    callback=_share,
+    metavar="SHARE",
+    show_default=True,
+    help="By how much a price may be off, either way: all prices up to it are equally likely.",
+)
+
+some_specs_option = click.option(
+    "--specs",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also place the cards of these spec sheets, by what should be measured.",
+)

@@ -115,7 +115,7 @@ def command(
     if output.format == "csv" and answer.table.empty:
         click.echo(summary, err=True)
     if figure is not None:
-        from scalemodel.cli.figure_file import write_figure
+        from scalemodel.cli.figure_file import figure_size, write_figure
         from scalemodel.views.figures.plan import plan_figure
 
-        write_figure(figure, plan_figure(answer.table, answer.targets, level))
+        write_figure(figure, plan_figure(answer.table, answer.targets, level, figure_size()))

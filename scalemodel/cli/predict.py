@@ -138,11 +138,12 @@ def draw_predictions(answer: "Prediction", path: Path) -> None:
     Raises:
         OutputError: a file cannot be written.
     """
-    from scalemodel.cli.figure_file import numbered_paths, write_figure
+    from scalemodel.cli.figure_file import figure_size, numbered_paths, write_figure
     from scalemodel.views.figures.prediction import prediction_figure
 
     groups = list(answer.table.groupby(["card", "platform"], sort=False))
     paths = numbered_paths(path, [f"{card}-{platform}" for (card, platform), _ in groups])
     for (key, table), file in zip(groups, paths, strict=True):
         near = answer.neighbours
-        write_figure(file, prediction_figure(table, near[near["platform"] == key[1]]))
+        drawn = prediction_figure(table, near[near["platform"] == key[1]], figure_size())
+        write_figure(file, drawn)

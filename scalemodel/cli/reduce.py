@@ -84,7 +84,7 @@ def command(
 def draw_runs(bench: Path, table: "pd.DataFrame", figure: Path) -> None:
     """Draw every run that was reduced, each into a file of its own."""
     from scalemodel.answers.trace import trace
-    from scalemodel.cli.figure_file import numbered_paths, write_figure
+    from scalemodel.cli.figure_file import figure_size, numbered_paths, write_figure
     from scalemodel.data.schema import ID_COLUMNS
     from scalemodel.views.figures.run import run_figure
     from scalemodel.views.tables import rows_of
@@ -97,7 +97,7 @@ def draw_runs(bench: Path, table: "pd.DataFrame", figure: Path) -> None:
     ):
         ids = tuple(str(getattr(run, name)) for name in ID_COLUMNS)
         found = trace(bench, ids)
-        write_figure(path, run_figure(run, found.along, found.spread))
+        write_figure(path, run_figure(run, found.along, found.spread, figure_size()))
 
 
 def _keep_results(file: Path) -> None:

@@ -63,10 +63,11 @@ def command(
       scalemodel repeat my-bench
       scalemodel repeat my-bench --compare "Card A" "Card B" --margin 2%
     """
+    from scalemodel.cli.figure_file import figure_size, write_figure
     from scalemodel.data.bench import read_bench
 
-    if compare is not None and (rows is not None or figure is not None):
-        raise click.UsageError("--compare has rows of its own and no figure: leave out the others.")
+    if compare is not None and rows is not None:
+        raise click.UsageError("--compare has rows of its own: leave out --rows.")
     read = read_bench(bench)
     about: dict[str, object] = {"command": "repeat", "bench": str(bench), "metric": metric}
     about |= {"margin": margin, "level": level}
@@ -77,14 +78,18 @@ def command(
         found = compared(read, *compare, margin=margin, level=level, metric=metric)
         about["summary"] = str(found)
         deliver(Shown(found.table, about, lambda: comparison_view(found)), output)
+        if figure is not None:
+            from scalemodel.views.figures.comparison import comparison_figure
+
+            write_figure(figure, comparison_figure(found, figure_size()))
         return
     answer = _with_fit_if_needed(read, metric, margin, level)
     deliver(_shown(answer, rows or "spread", about), output)
     if figure is not None:
-        from scalemodel.cli.figure_file import write_figure
         from scalemodel.views.figures.repeat import repeat_figure
 
-        write_figure(figure, repeat_figure(answer.every_run, answer.scenes, answer.metric))
+        drawn = repeat_figure(answer.every_run, answer.scenes, answer.metric, figure_size())
+        write_figure(figure, drawn)
 
 
 def _with_fit_if_needed(

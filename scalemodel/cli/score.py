@@ -143,8 +143,9 @@ def _score(
     figure: Path | None,
     output: Output,
 ) -> None:
+    from scalemodel.answers.kept_score import score_cached
     from scalemodel.answers.workers import Cluster, Cores
-    from scalemodel.cli.figure_file import write_figure
+    from scalemodel.cli.figure_file import figure_size, write_figure
     from scalemodel.cli.fitted import about_fit, fitted
     from scalemodel.cli.waiting import counting
     from scalemodel.views.terminal.score import score_view
@@ -153,7 +154,7 @@ def _score(
         team = stack.enter_context(Cluster(workers)) if workers else Cores(jobs)
         fit = fitted(bench, metric)
         with counting("Holding cards out") as progress:
-            answer = fit.score(level, held_out, scene=scene, by=by, workers=team, progress=progress)
+            answer = score_cached(fit, level, held_out, scene, team, progress, by)
     about = {**about_fit("score", bench, str(answer), fit), **_about_score(answer)}
     table = {"cells": answer.table, "summary": answer.summary, "cards": answer.cards}
     table["calibration"] = answer.calibration
@@ -161,7 +162,7 @@ def _score(
     if figure is not None:
         from scalemodel.views.figures.score import score_figure
 
-        write_figure(figure, score_figure(answer))
+        write_figure(figure, score_figure(answer, figure_size()))
 
 
 def _about_score(answer: "Score") -> dict[str, object]:
@@ -204,7 +205,7 @@ def _score_forecast(
 
 def _draw_forecast(answer: "ForecastScore", path: Path) -> None:
     """Draw one figure a card and platform that has results by now."""
-    from scalemodel.cli.figure_file import numbered_paths, write_figure
+    from scalemodel.cli.figure_file import figure_size, numbered_paths, write_figure
     from scalemodel.views.figures.forecast import forecast_figure
 
     judged = answer.table[answer.table["reason"] == ""]
@@ -214,4 +215,6 @@ def _draw_forecast(answer: "ForecastScore", path: Path) -> None:
     paths = numbered_paths(path, [f"{card}-{platform}" for (card, platform), _ in groups])
     for ((card, _), table), file in zip(groups, paths, strict=True):
         row = answer.cards[answer.cards["card"] == card].iloc[0]
-        write_figure(file, forecast_figure(table, str(row["where"]), answer.date, answer.level))
+        where = str(row["where"])
+        drawn = forecast_figure(table, where, answer.date, answer.level, figure_size())
+        write_figure(file, drawn)

@@ -1,18 +1,20 @@
-"""A bench read from its folder: cards, platforms and runs, checked, with what was left out."""
+"""A bench read from where it lies: cards, platforms and runs, checked, with what was left out."""
 
 import hashlib
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 
 import pandas as pd
 
 from scalemodel.data import checks, schema, specs
-from scalemodel.data.problems import BenchError, Problem, ProblemLog, shown
+from scalemodel.data.logs.listing import check_logs
+from scalemodel.data.places import Place, bench_folder, open_place, read_alone
+from scalemodel.data.problems import BenchError, Problem, ProblemLog
 from scalemodel.data.shots import read_shots
-from scalemodel.data.tables import FileReading, TypedTable, read_table
+from scalemodel.data.tables import FileReading, TypedTable
 
 __all__ = [
     "Bench",
@@ -43,6 +45,8 @@ class Bench:
             of results.csv, unknown columns as text, then ``scene`` ("game | preset"), ``width``,
             ``height`` and ``pixels`` of the resolution.
         excluded: runs left out: row, ids, avg_fps and the reason.
+        limited: of these the runs at a power limit that is not the card's own, with the columns of
+            ``results``.
         latency: one row a shot: ``row``, the columns of latency.csv, unknown columns as text, then
             ``reason``, why it is left out, or "". Empty without that file.
         problems: the warnings.
@@ -56,10 +60,16 @@ class Bench:
     platforms: pd.DataFrame
     results: pd.DataFrame
     excluded: pd.DataFrame
+    limited: pd.DataFrame
     latency: pd.DataFrame
     problems: tuple[Problem, ...]
     reading: tuple[FileReading, ...]
     digest: str
+
+    @property
+    def folder(self) -> Path:
+        """Where what belongs to the bench lies: frame-time logs, kept fits."""
+        return bench_folder(self.source)
 
 
 @dataclass(frozen=True)
@@ -73,6 +83,8 @@ class CheckReport:
         counts: number of cards, platforms, games, scenes, charts, cells, runs, excluded runs and
             shots; empty for a bench with errors.
         excluded: as in Bench; empty for a bench with errors.
+        tested: one row a cell: card, platform, game, preset, resolution, runs used and left_out;
+            empty for a bench with errors.
         ok: there are no errors.
     """
 
@@ -81,44 +93,73 @@ class CheckReport:
     reading: tuple[FileReading, ...]
     counts: Mapping[str, int]
     excluded: pd.DataFrame
+    tested: pd.DataFrame
     ok: bool
 
 
 def read_bench(path: str | os.PathLike[str]) -> Bench:
-    """Read the bench in a folder.
+    """Read the bench in a folder or a workbook.
 
     Raises:
         BenchError: it cannot be used; lists every problem found.
     """
     log = ProblemLog()
-    bench, _ = _read(path, log)
+    place = open_place(path, log)
+    bench = _bench(path, read_tables(place, log), log) if place else None
     if bench is None:
         raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
     return bench
 
 
 def check_bench(path: str | os.PathLike[str]) -> CheckReport:
-    """Read the bench in a folder and report what was found, good or bad.
+    """Read the bench in a folder or a workbook and report what was found, good or bad.
 
     Raises:
-        BenchError: there is no such folder, or it cannot be opened.
+        BenchError: there is no such folder or workbook, or it cannot be opened.
     """
     log = ProblemLog()
-    bench, reading = _read(path, log)
-    if reading is None:
+    place = open_place(path, log)
+    if place is None:
         raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
+    tables = read_tables(place, log)
+    logs = tables.get(schema.FRAMES.name)
+    if logs is not None and not log.errors(logs.reading.name):
+        _warn_of_logs(logs, place.folder, log)
+    bench = _bench(path, tables, log)
     return CheckReport(
         os.fspath(path),
         log.problems(),
-        reading,
+        tuple(table.reading for table in tables.values()),
         MappingProxyType(_counts(bench) if bench else {}),
         bench.excluded if bench else pd.DataFrame(columns=list(EXCLUDED_COLUMNS)),
+        _tested(bench)
+        if bench
+        else pd.DataFrame(columns=[*schema.CELL_COLUMNS, "runs", "left_out"]),
         bench is not None,
     )
 
 
+def _warn_of_logs(table: TypedTable, folder: Path, log: ProblemLog) -> None:
+    """Note what stands in the way of reducing the frame logs; nothing else needs them."""
+    found = ProblemLog()
+    check_logs(table, folder, found)
+    for p in found.problems():
+        log.warning(p.file, p.what, p.allowed, p.fix, row=p.row, column=p.column, value=p.value)
+
+
+def _tested(bench: Bench) -> pd.DataFrame:
+    """Count the runs of every cell, used and left out, in the order of the cards' sheets."""
+    cell = list(schema.CELL_COLUMNS)
+    used, gone = (part.groupby(cell, sort=False).size() for part in (bench.results, bench.excluded))
+    counts = pd.concat({"runs": used, "left_out": gone}, axis=1).fillna(0).astype(int).reset_index()
+    place = {card: n for n, card in enumerate(bench.cards["card"])}
+    order = counts["card"].map(place).sort_values(kind="stable").index
+    return counts.loc[order].reset_index(drop=True)
+
+
 def read_specs(path: str | os.PathLike[str]) -> pd.DataFrame:
-    """Read spec sheets for prediction: a file with the columns of cards.csv.
+    """Read spec sheets for prediction: a file, or the only sheet of a workbook or the one named
+    cards, with the columns of cards.csv.
 
     Gives the columns of ``Bench.cards``.
 
@@ -126,91 +167,43 @@ def read_specs(path: str | os.PathLike[str]) -> pd.DataFrame:
         BenchError: it cannot be used; lists every problem found.
     """
     log = ProblemLog()
-    table = read_table(Path(path), schema.CARDS, log)
+    table = read_alone(path, schema.CARDS, log)
     cards = _cards(table, log) if table else None
     if cards is None or log.errors():
         raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
     return cards.drop(columns="row")
 
 
-def _read(
-    path: str | os.PathLike[str], log: ProblemLog
-) -> tuple[Bench | None, tuple[FileReading, ...] | None]:
-    """Give the bench, or None with errors in the log; and how its files were read.
+def read_tables(place: Place, log: ProblemLog) -> dict[str, TypedTable]:
+    """Read the tables of a bench that are there and can be read; the log says what is wrong."""
+    read = {table.name: place.read(table, log) for table in schema.TABLES}
+    return {name: table for name, table in read.items() if table is not None}
 
-    The latter is None if the folder itself could not be opened.
-    """
-    folder = Path(path)
-    names = _names(folder, os.fspath(path), log)
-    if names is None:
-        return None, None
-    tables: dict[str, TypedTable] = {}
-    for table in schema.TABLES:
-        file = _find(folder, names, table, log)
-        read = read_table(file, table, log) if file else None
-        if read:
-            tables[table.name] = read
-    reading = tuple(table.reading for table in tables.values())
+
+def _bench(
+    path: str | os.PathLike[str], tables: Mapping[str, TypedTable], log: ProblemLog
+) -> Bench | None:
+    """Give the bench of these tables, or None with errors in the log."""
     cards = _cards(tables["cards"], log) if "cards" in tables else None
     platforms = tables.get("platforms")
     if platforms:
         checks.check_listed_once(platforms.frame, "platform", platforms.reading.name, log)
     if log.errors() or cards is None:
-        return None, reading
-    results, excluded = _runs(tables["results"], cards, log)
+        return None
+    results, excluded, limited = _runs(tables["results"], cards, log)
     bench = Bench(
         os.fspath(path),
         cards.drop(columns="row"),
         _platforms(platforms, tables["results"], log),
         results,
         excluded,
+        limited,
         read_shots(tables.get("latency"), cards, log),
         log.problems(),
-        reading,
+        tuple(table.reading for table in tables.values()),
         _digest(tables),
     )
-    return (None if log.errors() else bench), reading
-
-
-def _names(folder: Path, path: str, log: ProblemLog) -> frozenset[str] | None:
-    """Give the names of the files in a folder, or None with an error in the log."""
-    fix = "correct the path"
-    try:
-        return frozenset(file.name for file in folder.iterdir())
-    except FileNotFoundError:
-        what = "there is no such folder"
-    except NotADirectoryError:
-        what = "this is not a folder"
-    except OSError as error:
-        what = f"the folder cannot be opened ({error.strerror or error})"
-        fix = "allow opening it or correct the path"
-    log.error(path, what, "a folder with cards.csv and results.csv", fix)
-    return None
-
-
-def table_file(
-    folder: Path, path: str, table: schema.Table, log: ProblemLog, *, required: bool
-) -> Path | None:
-    """Give the file of one table of the bench in a folder; None with errors in the log."""
-    names = _names(folder, path, log)
-    if names is None:
-        return None
-    return _find(folder, names, replace(table, required=required), log)
-
-
-def _find(folder: Path, names: frozenset[str], table: schema.Table, log: ProblemLog) -> Path | None:
-    """Give the file of a table, if it is there and there is only one."""
-    wanted = f"{table.name}.csv", f"{table.name}.parquet"
-    there = [folder / name for name in wanted if name in names]
-    if len(there) > 1:
-        what, allowed = f"{wanted[1]} is there too", "one file for each table"
-        log.error(wanted[0], what, allowed, "keep the right one")
-        return None
-    if not there and table.required:
-        alike = sorted(name for name in names if name.lower() in wanted)
-        fix = f"rename {shown(alike[0])}" if alike else "put it into the folder"
-        log.error(wanted[0], "the file is missing", " or ".join(wanted), fix)
-    return there[0] if there else None
+    return None if log.errors() else bench
 
 
 def _cards(table: TypedTable, log: ProblemLog) -> pd.DataFrame:
@@ -226,8 +219,8 @@ def _cards(table: TypedTable, log: ProblemLog) -> pd.DataFrame:
 
 def _runs(
     table: TypedTable, cards: pd.DataFrame, log: ProblemLog
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Split the runs into those to use and those left out, and check the former."""
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Split the runs into those to use, those left out, and of these those at a power limit."""
     frame, name = table.frame, table.reading.name
     size = frame["resolution"].str.split("x", expand=True).astype(float)
     frame = frame.assign(
@@ -240,12 +233,14 @@ def _runs(
     reasons = checks.reasons_to_leave_out(frame, cards, name, log)
     excluded = frame.assign(reason=reasons)[reasons != ""][list(EXCLUDED_COLUMNS)]
     results = frame[reasons == ""].reset_index(drop=True)
+    limited = frame[reasons == checks.LIMITED].reset_index(drop=True)
     if results.empty:
         what, allowed = "no run is left after those to be left out", "at least one usable run"
         log.error(name, what, allowed, "see the reasons above, or add runs")
     else:
         checks.check_results(results, name, log)
-    return results, excluded.reset_index(drop=True)
+    checks.check_limits(limited, name, log)
+    return results, excluded.reset_index(drop=True), limited
 
 
 def _platforms(platforms: TypedTable | None, results: TypedTable, log: ProblemLog) -> pd.DataFrame:

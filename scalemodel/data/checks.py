@@ -16,6 +16,15 @@ GENERATED = "generated frames do not cost the CPU what rendered ones do"
 STRANGE = "the card is not in the table of cards"
 """Why runs and shots of cards without a sheet are left out."""
 
+LIMITED = "tested at a power limit that is not the card's own"
+"""Why runs at another power limit are left out of the fit; `power` looks at them."""
+
+OWN_LIMIT = 0.005
+"""Share of the board power within which a power limit is the card's own: sheets are rounded."""
+
+ABOVE_LIMIT = 0.05
+"""Share by which the mean power of a run may be above its limit before that looks wrong."""
+
 
 def check_cards(cards: pd.DataFrame, file: str, log: ProblemLog) -> None:
     """Note a card listed twice (error) and names that differ only in case (warning)."""
@@ -54,7 +63,7 @@ def reasons_to_leave_out(
     """Give for every run the reason to leave it out of the fit, or an empty text.
 
     A run has the first reason that holds: marked by the user, frame generation, unknown card,
-    a run given before.
+    a run given before, another power limit than the card's own.
     """
     reasons = np.full(len(results), "", dtype=object)
     mark_excluded(results, reasons)
@@ -62,11 +71,14 @@ def reasons_to_leave_out(
     strange = ~results["card"].isin(set(cards["card"])).to_numpy(bool)
     note_strange_cards(results[strange], cards["card"].tolist(), file, log)
     reasons[(reasons == "") & strange] = STRANGE
-    rest = results[reasons == ""]
-    first = rest.groupby(list(ID_COLUMNS), sort=False)["row"].transform("first")
+    limit = other_limits(results, cards)
+    rest = results.assign(power_limit_w=limit.fillna(0.0))[reasons == ""]
+    names = [*ID_COLUMNS, "power_limit_w"]
+    first = rest.groupby(names, sort=False)["row"].transform("first")
     for index, earlier in first[first != rest["row"]].items():
         reasons[index] = f"the same run as row {earlier}"
         _note_repeated(rest.loc[[index]], earlier, file, log)
+    reasons[(reasons == "") & limit.notna().to_numpy()] = LIMITED
     return reasons
 
 
@@ -75,6 +87,13 @@ def mark_excluded(table: pd.DataFrame, reasons: NDArray[np.object_]) -> None:
     note = table["note"].to_numpy(object)
     for i in np.flatnonzero(table["exclude"].to_numpy(bool)):
         reasons[i] = f"marked exclude: {note[i]}" if note[i] else "marked exclude"
+
+
+def other_limits(results: pd.DataFrame, cards: pd.DataFrame) -> "pd.Series[float]":
+    """Return the power limit (W) of each run that is not its card's own; NaN for the others."""
+    limit = results["power_limit_w"]
+    own = results["card"].map(cards.drop_duplicates("card").set_index("card")["board_power_w"])
+    return limit.mask((limit / own - 1).abs() <= OWN_LIMIT)
 
 
 def note_strange_cards(
@@ -120,6 +139,22 @@ def check_scene_names(results: pd.DataFrame, file: str, log: ProblemLog) -> None
         what = f'two different scenes would both be called "{scene}"'
         allowed = 'names of games and presets without " | "'
         log.error(file, what, allowed, "rename the preset", row=row, column="preset")
+
+
+def check_limits(runs: pd.DataFrame, file: str, log: ProblemLog) -> None:
+    """Note runs whose mean power is above the power limit they were tested at."""
+    over = runs[runs["power_w"] > (1 + ABOVE_LIMIT) * runs["power_limit_w"]]
+    for _, run in over.iterrows():
+        log.warning(
+            file,
+            f"power_w {run['power_w']:,.12g} is above the power limit of "
+            f"{run['power_limit_w']:,.12g} W",
+            f"power_w at most {ABOVE_LIMIT:.0%} above power_limit_w",
+            "check the limit, and that power_w is the card's alone",
+            row=int(run["row"]),
+            column="power_w",
+            value=f"{run['power_w']:.12g}",
+        )
 
 
 def check_results(results: pd.DataFrame, file: str, log: ProblemLog) -> None:

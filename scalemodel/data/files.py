@@ -3,6 +3,7 @@
 import contextlib
 import os
 import secrets
+from collections.abc import Mapping
 from pathlib import Path
 
 
@@ -38,6 +39,24 @@ def write_atomic(
             _take_free_name(temporary, target, data)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def write_new(files: Mapping[Path, bytes | str]) -> None:
+    """Write every one of some new files, or none of them.
+
+    Raises:
+        FileExistsError: one of them is there.
+        OSError: one cannot be written.
+    """
+    written: list[Path] = []
+    try:
+        for path, content in files.items():
+            write_atomic(path, content, overwrite=False)
+            written.append(path)
+    except BaseException:
+        for path in written:
+            path.unlink(missing_ok=True)
+        raise
 
 
 def _take_free_name(temporary: Path, target: Path, data: bytes) -> None:

@@ -46,11 +46,13 @@ class RowSource:
 
     Attributes:
         encoding: how its text is stored, in words.
-        delimiter: what separates cells; empty for Parquet.
+        delimiter: what separates cells; empty for Parquet and workbooks.
         decimal: "." where the format fixes it, else empty: to be found out.
         header: stripped column names.
         blocks: the rows after the header; raises UnreadableError.
         digest: gives the sha256 of what was read, once the blocks are used up.
+        settle: raises UnreadableError if what was read is a mixture of two states of the file; to
+            be called once the blocks are used up.
     """
 
     encoding: str
@@ -59,6 +61,7 @@ class RowSource:
     header: list[str]
     blocks: Iterator[Block]
     digest: Callable[[], str]
+    settle: Callable[[], None] = lambda: None
 
 
 @contextmanager
@@ -110,7 +113,7 @@ def _csv_source(raw: _Hashing, known: frozenset[str]) -> RowSource:
         delimiter,
         "",
         header,
-        _in_blocks(_numbered(reader, row + 1)),
+        in_blocks(_numbered(reader, row + 1)),
         raw.sha256.hexdigest,
     )
 
@@ -202,7 +205,7 @@ def _quoting_problem(message: str) -> str:
     return f"the row cannot be split into cells ({message})"
 
 
-def _in_blocks(numbered: Iterator[tuple[int, list[str]]]) -> Iterator[Block]:
+def in_blocks(numbered: Iterator[tuple[int, list[str]]]) -> Iterator[Block]:
     """Gather rows that are not blank."""
     numbers: list[int] = []
     rows: list[list[str]] = []
@@ -229,14 +232,14 @@ def _parquet_source(stream: io.BufferedReader, digest: str) -> RowSource:
         number = 1
         try:
             for batch in file.iter_batches(BLOCK):
-                columns = [[_as_text(v) for v in column.to_pylist()] for column in batch.columns]
+                columns = [[as_text(v) for v in column.to_pylist()] for column in batch.columns]
                 for cells in zip(*columns, strict=True):
                     number += 1
                     yield number, list(cells)
         except PARQUET_ERRORS as error:
             raise _not_parquet(error) from None
 
-    return RowSource("Parquet", "", ".", header, _in_blocks(rows()), lambda: digest)
+    return RowSource("Parquet", "", ".", header, in_blocks(rows()), lambda: digest)
 
 
 def _not_parquet(error: Exception) -> UnreadableError:
@@ -248,8 +251,8 @@ def _not_parquet(error: Exception) -> UnreadableError:
     )
 
 
-def _as_text(value: object) -> str:
-    """Write a Parquet value as the cell of a CSV file would hold it."""
+def as_text(value: object) -> str:
+    """Write a typed value as the cell of a CSV file would hold it."""
     if value is None:
         return ""
     if isinstance(value, float):

@@ -159,6 +159,13 @@ RESULTS = Table(
         _number("low_1pct_fps", "1% low", "71.8", "frames per second", 1e5),
         _number("low_01pct_fps", "0.1% low", "60.2", "frames per second", 1e5),
         _number("power_w", "mean board power over the run", "231", "W", 1e4),
+        _number(
+            "power_limit_w",
+            "power limit set by hand; empty, or board_power_w of the sheet: the card's own",
+            "250",
+            "W",
+            1e4,
+        ),
         _number("latency_ms", "mean latency over the run", "28.5", "ms", 1e5),
         _text("driver", "driver version", "1.2.3"),
         _text("game_version", "game version", "1.0.4"),
@@ -229,12 +236,26 @@ LATENCY = Table(
 
 TABLES = (CARDS, PLATFORMS, RESULTS, FRAMES, LATENCY)
 
+PRICES = Table(
+    "prices",
+    "one row a card: what it costs, in one currency",
+    False,
+    (
+        _id("card", "name of the card, as in cards.csv or in the spec sheets", "Example 60"),
+        _number("price", "what it costs", "489", "", 1e9, required=True),
+        _text("currency", "currency of the price, the same in every row", "EUR"),
+        Column("date", "date", "day the price was seen", "2026-03-20"),
+    ),
+)
+"""Not a table of the bench: a file of the user's, given beside it."""
+
 DERIVED = {
     "cards": ("row", "bandwidth_gbs", "shader_rate", "raster_rate"),
     "platforms": ("row",),
     "results": ("row", "scene", "width", "height", "pixels"),
     "frames": ("row",),
     "latency": ("row", "reason"),
+    "prices": ("row",),
 }
 """Columns the reader works out itself; a file cannot bring its own."""
 

@@ -33,7 +33,13 @@ Arrays = Mapping[str, NDArray[np.generic]]
 
 
 def save_arrays(
-    folder: Path, key: str, arrays: Arrays, meta: Mapping[str, object], *, kept: int = KEPT
+    folder: Path,
+    key: str,
+    arrays: Arrays,
+    meta: Mapping[str, object],
+    *,
+    kept: int = KEPT,
+    kind: str = "fit",
 ) -> bool:
     """Store arrays and a JSON-able mapping under a key; False where nothing can be written.
 
@@ -42,7 +48,8 @@ def save_arrays(
         key: letters, digits, ``_`` and ``-``, at most 100.
         arrays: any shapes, of numbers, booleans or fixed-width text.
         meta: goes through JSON.
-        kept: files the store may hold, this one included.
+        kept: files of this kind the store may hold, this one included.
+        kind: what is stored; the ending of its file.
 
     Raises:
         ValueError: the key or an array name is not legal, or an array holds objects.
@@ -52,15 +59,15 @@ def save_arrays(
     store = folder / FOLDER
     try:
         store.mkdir(exist_ok=True)
-        write_atomic(_path(folder, key), content)
+        write_atomic(_path(folder, key, kind), content)
     except OSError:
         return False
-    _tidy(store, kept)
+    _tidy(store, kept, kind)
     return True
 
 
 def load_arrays(
-    folder: Path, key: str
+    folder: Path, key: str, *, kind: str = "fit"
 ) -> tuple[dict[str, NDArray[np.generic]], dict[str, object]] | None:
     """Give what was stored under a key; None if it is not there or not as it was written.
 
@@ -70,7 +77,7 @@ def load_arrays(
         ValueError: the key is not legal.
     """
     try:
-        digest, _, archive = _path(folder, key).read_bytes().partition(b"\n")
+        digest, _, archive = _path(folder, key, kind).read_bytes().partition(b"\n")
     except OSError:
         return None
     if digest != _digest(key, archive):
@@ -113,16 +120,16 @@ def _digest(key: str, archive: bytes) -> bytes:
     return hashlib.sha256(key.encode() + b"\n" + archive).hexdigest().encode()
 
 
-def _path(folder: Path, key: str) -> Path:
+def _path(folder: Path, key: str, kind: str) -> Path:
     if not _KEY.fullmatch(key):
         raise ValueError(f'"{key}" cannot be a key of the store')
-    return folder / FOLDER / f"{key}.fit"
+    return folder / FOLDER / f"{key}.{kind}"
 
 
-def _tidy(store: Path, kept: int) -> None:
-    """Remove the oldest files beyond those kept, and what killed processes left behind."""
+def _tidy(store: Path, kept: int, kind: str) -> None:
+    """Remove the oldest files of a kind beyond those kept, and what killed processes left."""
     with contextlib.suppress(OSError):
-        ages = [(path.stat().st_mtime_ns, path) for path in store.glob("*.fit")]
+        ages = [(path.stat().st_mtime_ns, path) for path in store.glob(f"*.{kind}")]
         for _, path in sorted(ages, reverse=True)[kept:]:
             path.unlink(missing_ok=True)
         for path in store.glob(".*.tmp"):

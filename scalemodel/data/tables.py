@@ -1,11 +1,12 @@
-"""One file of a bench as a typed table, with every problem in it noted."""
+"""One file or sheet of a bench as a typed table, with every problem in it noted."""
 
 import difflib
 import hashlib
 import os
 import stat
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -26,9 +27,9 @@ class FileReading:
     """How a file was read.
 
     Attributes:
-        name: file name.
-        encoding: "UTF-8", "UTF-8 with byte order mark" or "Parquet".
-        delimiter: what separates cells; empty for Parquet.
+        name: file name, or workbook and sheet.
+        encoding: "UTF-8", "UTF-8 with byte order mark", "Parquet" or "workbook".
+        delimiter: what separates cells; empty for Parquet and workbooks.
         decimal: "." or ",".
         rows: rows that are not blank, without the header.
     """
@@ -58,20 +59,32 @@ def read_table(path: Path, table: Table, log: ProblemLog) -> TypedTable | None:
 
     Cells with errors come back empty; the caller stops on the log's errors.
     """
-    name = path.name
+    return read_rows(path.name, _file_rows(path, frozenset(table.names())), table, log)
+
+
+def read_rows(
+    name: str, opened: AbstractContextManager[RowSource], table: Table, log: ProblemLog
+) -> TypedTable | None:
+    """Read what is opened as one table, called by this name in messages; as `read_table`."""
     try:
-        before = _fingerprint(path)
-        with open_rows(path, frozenset(table.names())) as source:
+        with opened as source:
             result = _read_source(source, table, name, log)
-        if result is not None and not log.hopeless(name):
-            _check_unchanged(path, before, result.digest)
+            if result is not None and not log.hopeless(name):
+                source.settle()
+            return result
     except UnreadableError as error:
         log.error(name, error.what, error.allowed, error.fix, row=error.row)
-        return None
     except OSError as error:
         _note_os_error(error, name, log)
-        return None
-    return result
+    return None
+
+
+@contextmanager
+def _file_rows(path: Path, known: frozenset[str]) -> Iterator[RowSource]:
+    """Open a file that must not change before it is closed."""
+    before = _fingerprint(path)
+    with open_rows(path, known) as source:
+        yield replace(source, settle=lambda: _check_unchanged(path, before, source.digest()))
 
 
 def _fingerprint(path: Path) -> tuple[int, int]:

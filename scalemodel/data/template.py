@@ -3,10 +3,9 @@
 import csv
 import io
 import os
-from collections.abc import Mapping
 from pathlib import Path
 
-from scalemodel.data.files import write_atomic
+from scalemodel.data.files import write_new
 from scalemodel.data.schema import TABLES, Column, Table
 from scalemodel.errors import ScalemodelError
 
@@ -27,7 +26,8 @@ example row, and keep the header. Then run `scalemodel check` on this folder.
 - A card is one graphics card model; a platform is the rest of the machine; a run is one pass.
   Runs of one card, platform, game, preset and resolution are repeats of each other: number them.
 - A run with frame generation on is listed but not used: generated frames do not cost the CPU what
-  rendered ones do.
+  rendered ones do. Nor does a run at a power limit of its own count in the fit; number such runs
+  1, 2, 3 again at each limit, and leave power_limit_w empty otherwise.
 - Frame-time logs that are still to be reduced go into a folder `frames` beside these files;
   frames.csv names them, and `scalemodel reduce` turns them into rows for results.csv. Without
   such logs delete frames.csv.
@@ -57,7 +57,7 @@ def write_template(folder: str | os.PathLike[str]) -> tuple[Path, ...]:
         there = [path.name for path in files if path.exists()]
         if there:
             raise TemplateError(_taken(target, there))
-        _write_all(files)
+        write_new(files)
     except OSError as error:
         reason = "there is a file" if isinstance(error, FileExistsError) else error.strerror
         raise TemplateError(
@@ -65,19 +65,6 @@ def write_template(folder: str | os.PathLike[str]) -> tuple[Path, ...]:
             "Fix: choose a folder you may write to."
         ) from None
     return tuple(files)
-
-
-def _write_all(files: Mapping[Path, str]) -> None:
-    """Write every file or none."""
-    written: list[Path] = []
-    try:
-        for path, text in files.items():
-            write_atomic(path, text, overwrite=False)
-            written.append(path)
-    except OSError:
-        for path in written:
-            path.unlink(missing_ok=True)
-        raise
 
 
 def _taken(target: Path, names: list[str]) -> str:

@@ -59,7 +59,7 @@ def find_causes(fit: ModelFit, cards: IntArray, start: Rows, end: Rows, chosen: 
         start, end: one row each: the two charts (their card is not looked at).
         chosen: (draws,) which of the joint draws to use.
     """
-    specs = _with_reference(fit, cards)
+    specs = with_reference(fit, cards)
     charts = [_Chart.of(fit, specs, rows, chosen) for rows in (start, end)]
     stages = specs.stages
     gpu = np.stack([_against_reference(fit, specs, charts, k) for k in range(2 ** len(stages))])
@@ -140,7 +140,7 @@ class _Chart:
         )
 
 
-def _with_reference(fit: ModelFit, cards: IntArray) -> CardSpecs:
+def with_reference(fit: ModelFit, cards: IntArray) -> CardSpecs:
     """Return the sheets of the cards, and last that of the reference card, which nobody made."""
     specs, reference = fit.specs.take(np.append(cards, cards[0])), fit.layout.reference
     last = len(cards)

@@ -138,14 +138,18 @@ class _LastStep:
 
 
 def _last_step(problem: FitProblem, reached: Reached) -> _LastStep:
-    """Step to the peak of the marginal density, its curvature by differences of its slopes."""
+    """Step to the peak of the marginal density, its curvature by differences of its slopes.
+
+    A scale at its bound that would go beyond stays there, and is taken as known.
+    """
     names = problem.layout.scale_names()
     priors = np.array([problem.layout.scale_priors[name].log_sd for name in names])
     scales = reached.scales
     mode = mode_at(problem, scales, reached.theta, MOST_STEPS, CLOSELY)
     slopes = scale_slopes(problem.likelihood, mode, scales)
     curvature, by_scale = np.zeros((len(names),) * 2), np.zeros((len(names), len(mode.theta)))
-    free = np.flatnonzero(priors > 0)
+    held = scales.held(dict(zip(names, slopes.tolist(), strict=True)))
+    free = np.flatnonzero((priors > 0) & ~np.isin(names, list(held)))
     for k in free:
         beside = scales.moved({names[k]: SCALE_STEP})
         other = mode_at(problem, beside, mode.theta, MOST_STEPS, CLOSELY)

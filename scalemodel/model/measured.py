@@ -1,5 +1,6 @@
 """What the fitted model says of cells that were measured: which side set their rate."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from scalemodel.model.fitting import ModelFit
 from scalemodel.model.inputs import Observed
 from scalemodel.model.likelihood import linear_predictors, stage_speeds
 from scalemodel.model.linear import draw_gpu_side
-from scalemodel.model.physics import under_ceiling
+from scalemodel.model.physics import UnderCeiling, under_ceiling
 
 #: Every how many-th draw is used, nodes for what a cell strays on the GPU side, rows at a time.
 THINNING = 2
@@ -50,16 +51,30 @@ def judge_cells(fit: ModelFit, observed: Observed) -> MeasuredCells:
     )
 
 
-def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
+@dataclass(frozen=True)
+class _Sides:
+    """Both sides of cells at draws and strays, (draws, rows, nodes) each.
+
+    Attributes:
+        gpu: log GPU-side rate.
+        ceiling: log ceiling, (draws, rows, 1).
+        capped: the rate under it.
+        weight: how well that agrees with what was measured; sums to one over the strays.
+    """
+
+    gpu: FloatArray
+    ceiling: FloatArray
+    capped: UnderCeiling
+    weight: FloatArray
+
+
+def _sides(fit: ModelFit, observed: Observed) -> _Sides:
     rows = observed.rows
     draws = np.arange(0, len(fit.draws.theta), THINNING)
     design = fit.layout.design(rows, fit.specs)
     values = linear_predictors(design, fit.layout, fit.draws.theta[draws])
     speeds = stage_speeds(rows, fit.specs, fit.layout)
     usual = draw_gpu_side(fit.layout, fit.draws, speeds, design, values, draws)
-    if not fit.layout.shape.has_ceiling:
-        nobody = np.zeros(len(rows))
-        return MeasuredCells(nobody, nobody + 1.0, nobody)
     noise = fit.scales.noise
     strays = noise.gpu * student.ppf((np.arange(NODES) + 0.5) / NODES, noise.tail)
     gpu = usual[..., None] + strays
@@ -71,10 +86,34 @@ def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
     log_weight = -0.5 * (noise.tail + 1) * np.log1p(residual**2 / (noise.tail * variance))
     weight = np.exp(log_weight - log_weight.max(axis=-1, keepdims=True))
     weight /= weight.sum(axis=-1, keepdims=True)
-    above = ((gpu > ceiling) * weight).sum(axis=-1).mean(axis=0)
-    sensitivity = (capped.sensitivity * weight).sum(axis=-1).mean(axis=0)
-    headroom = ((gpu - capped.log_rate) * weight).sum(axis=-1).mean(axis=0)
+    return _Sides(gpu, ceiling, capped, weight)
+
+
+def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
+    if not fit.layout.shape.has_ceiling:
+        nobody = np.zeros(len(observed.log_rate))
+        return MeasuredCells(nobody, nobody + 1.0, nobody)
+    sides = _sides(fit, observed)
+    gpu, weight = sides.gpu, sides.weight
+    above = ((gpu > sides.ceiling) * weight).sum(axis=-1).mean(axis=0)
+    sensitivity = (sides.capped.sensitivity * weight).sum(axis=-1).mean(axis=0)
+    headroom = ((gpu - sides.capped.log_rate) * weight).sum(axis=-1).mean(axis=0)
     return MeasuredCells(above, sensitivity, headroom)
+
+
+def gpu_quantiles(fit: ModelFit, observed: Observed, shares: Sequence[float]) -> FloatArray:
+    """Return (shares, rows) quantiles of the log GPU-side rates of measured cells.
+
+    What a card would reach without the ceiling, given the whole bench and the cell's own rate.
+    """
+    sides = _sides(fit, observed)
+    rows = len(observed.log_rate)
+    gpu, weight = (np.moveaxis(x, 1, 0).reshape(rows, -1) for x in (sides.gpu, sides.weight))
+    order = np.argsort(gpu, axis=1)
+    gpu, weight = (np.take_along_axis(x, order, axis=1) for x in (gpu, weight))
+    below = np.cumsum(weight, axis=1) / weight.sum(axis=1, keepdims=True)
+    at = [np.minimum((below < share).sum(axis=1), gpu.shape[1] - 1) for share in shares]
+    return np.stack([gpu[np.arange(rows), k] for k in at])
 
 
 def ceiling_draws(fit: ModelFit, observed: Observed) -> FloatArray:

@@ -7,6 +7,7 @@ import numpy as np
 from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.fitting import ModelFit
 from scalemodel.model.inputs import CardSpecs, Rows
+from scalemodel.model.layout import Group
 from scalemodel.model.likelihood import linear_predictors, stage_speeds
 from scalemodel.model.linear import draw_gpu_side
 from scalemodel.model.physics import under_ceiling
@@ -37,40 +38,65 @@ def draw_cells(fit: ModelFit, specs: CardSpecs, rows: Rows, seed: int) -> CellDr
     those of a new card, architecture or vendor from their distribution over the known ones. Cards
     with the same negative architecture (or vendor) share one new architecture (or vendor).
     """
-    rng = np.random.default_rng(seed)
     design = fit.layout.design(rows, specs)
     values = linear_predictors(design, fit.layout, fit.draws.theta)
-    _add_new_effects(values, fit, specs, rows, rng)
-    draws = len(fit.draws.theta)
+    _add_new_effects(values, fit, specs, rows, seed)
     speeds = stage_speeds(rows, specs, fit.layout)
-    gpu = draw_gpu_side(fit.layout, fit.draws, speeds, design, values, np.arange(draws))
-    tail = fit.draws.scale("tail")[:, None]
-    mixing = np.sqrt(tail / rng.chisquare(tail, size=(draws, len(rows))))
-    noise_gpu = fit.draws.scale("gpu_noise")[:, None] * rng.standard_normal((draws, len(rows)))
-    noise = fit.draws.scale("noise")[:, None] * rng.standard_normal((draws, len(rows)))
-    gpu = gpu + mixing * noise_gpu
+    every = np.arange(len(fit.draws.theta))
+    gpu = draw_gpu_side(fit.layout, fit.draws, speeds, design, values, every)
+    noise_gpu, noise = draw_noise(fit, len(rows), seed)
+    gpu = gpu + noise_gpu
     if not fit.layout.shape.has_ceiling:
         infinite = np.full_like(gpu, np.inf)
-        return CellDraws(gpu, infinite, infinite, gpu + mixing * noise)
+        return CellDraws(gpu, infinite, infinite, gpu + noise)
     ceiling, log_p = (values[fit.layout.predictors.index(n)] for n in ("ceiling", "log_p"))
     log_rate = under_ceiling(gpu, ceiling, log_p).log_rate
-    return CellDraws(gpu, ceiling, log_p, log_rate + mixing * noise)
+    return CellDraws(gpu, ceiling, log_p, log_rate + noise)
+
+
+def draw_noise(fit: ModelFit, rows: int, seed: int) -> tuple[FloatArray, FloatArray]:
+    """Draw what cells stray on the GPU side, and as a whole: (draws, rows) each."""
+    rng = _stream(fit, None, seed)
+    tail = fit.draws.scale("tail")[:, None]
+    shape = (len(tail), rows)
+    mixing = np.sqrt(tail / rng.chisquare(tail, size=shape))
+    gpu, whole = (
+        mixing * fit.draws.scale(name)[:, None] * rng.standard_normal(shape)
+        for name in ("gpu_noise", "noise")
+    )
+    return gpu, whole
+
+
+def draw_new(fit: ModelFit, group: Group, size: int, seed: int) -> FloatArray:
+    """Draw (draws, size) effects of a group that the fit does not know, independent of each other.
+
+    Each group has its own random numbers, so that two sheets differ in what differs between them.
+    """
+    scale = fit.draws.scale(str(group.scale))
+    normals = _stream(fit, group, seed).standard_normal((len(scale), size))
+    effects: FloatArray = scale[:, None] * normals
+    return effects
+
+
+def _stream(fit: ModelFit, group: Group | None, seed: int) -> np.random.Generator:
+    """Return the random numbers of a group's new effects, or (None) of the noise."""
+    names = [None, *(one.name for one in fit.layout.groups)]
+    streams = np.random.default_rng(seed).spawn(len(names))
+    return streams[names.index(group.name if group else None)]
 
 
 def _add_new_effects(
-    values: FloatArray, fit: ModelFit, specs: CardSpecs, rows: Rows, rng: np.random.Generator
+    values: FloatArray, fit: ModelFit, specs: CardSpecs, rows: Rows, seed: int
 ) -> None:
     """Add the effects of new cards, architectures and vendors to (predictors, draws, rows)."""
     for group in fit.layout.groups:
         new = new_keys(group.key, specs, rows)
         if new is None or not (new >= 0).any():
             continue
-        size = int(new.max()) + 1
+        size = len(specs) if group.name == "smooth" else int(new.max()) + 1
+        effects = draw_new(fit, group, size, seed)
         if group.name == "smooth":
-            effects = _smooth_effects(fit, specs, rng)
-        else:
-            scale = fit.draws.scale(str(group.scale))
-            effects = scale[:, None] * rng.standard_normal((len(scale), size))
+            effects = _smooth_effects(fit, specs, effects)
         here = np.flatnonzero(new >= 0)
         times = rows.log_pixels[here] if group.times == "log_pixels" else 1.0
         predictor = fit.layout.predictors.index(group.predictor)
@@ -92,13 +118,11 @@ def new_keys(key: str, specs: CardSpecs, rows: Rows) -> IntArray | None:
     return None
 
 
-def _smooth_effects(fit: ModelFit, specs: CardSpecs, rng: np.random.Generator) -> FloatArray:
-    """Draw (draws, cards) smooth residuals of new cards given those of the tested cards."""
+def _smooth_effects(fit: ModelFit, specs: CardSpecs, drawn: FloatArray) -> FloatArray:
+    """Turn independent draws (draws, cards) into smooth residuals given those of tested cards."""
     weights, covariance = SmoothPrior.over(fit.specs).at(specs)
     values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
     root = vectors * np.sqrt(np.clip(values, 0.0, None))
     tested = fit.draws.theta[:, fit.layout.position("smooth")]
-    scale = fit.draws.scale("smooth")[:, None]
-    normals = rng.standard_normal((len(scale), len(values)))
-    effects: FloatArray = tested @ weights.T + scale * (normals @ root.T)
+    effects: FloatArray = tested @ weights.T + drawn @ root.T
     return effects

@@ -139,12 +139,15 @@ def _covariance(a: FloatArray, b: FloatArray, tested: FloatArray) -> FloatArray:
     return covariance
 
 
+def plane_through(tested: FloatArray) -> FloatArray:
+    """Return (1 + features, cards) the least-squares plane through values at the tested cards."""
+    plane: FloatArray = np.linalg.pinv(np.hstack([np.ones((len(tested), 1)), tested]), rcond=1e-8)
+    return plane
+
+
 def _plane(at: FloatArray, tested: FloatArray) -> FloatArray:
-    """Return (len(at), tested) weights that evaluate the least-squares plane over `tested`."""
-    ones = np.ones((len(tested), 1))
-    weights: FloatArray = np.column_stack([np.ones(len(at)), at]) @ np.linalg.pinv(
-        np.hstack([ones, tested]), rcond=1e-8
-    )
+    """Return (len(at), tested) weights that evaluate that plane."""
+    weights: FloatArray = np.column_stack([np.ones(len(at)), at]) @ plane_through(tested)
     return weights
 
 

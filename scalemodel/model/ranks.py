@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from scalemodel.errors import ScalemodelError
-from scalemodel.model.arrays import FloatArray, read_only
+from scalemodel.model.arrays import FloatArray, IntArray, read_only
 
 
 def rank_distribution(draws: ArrayLike) -> FloatArray:
@@ -33,6 +33,17 @@ def rank_distribution(draws: ArrayLike) -> FloatArray:
         for position in range(1, x.shape[1] + 1)
     ]
     return np.column_stack(columns)
+
+
+def place_ranges(draws: ArrayLike, level: float) -> tuple[FloatArray, FloatArray]:
+    """First and last place of each card in the middle share of the draws, (n_cards,) each.
+
+    `draws` has shape (n_draws, n_cards). Cards tied in a draw share the mean of their places.
+    """
+    places = stats.rankdata(-np.asarray(draws, dtype=np.float64), method="average", axis=1)
+    ends = [(1 - level) / 2, (1 + level) / 2]
+    first, last = np.quantile(places, ends, axis=0, method="inverted_cdf")
+    return np.floor(first), np.ceil(last)
 
 
 def p_faster(draws_a: ArrayLike, draws_b: ArrayLike) -> FloatArray:
@@ -77,3 +88,34 @@ def order_shift(before: ArrayLike, after: ArrayLike) -> OrderShift:
     tau = float(stats.kendalltau(x, y).statistic) if np.ptp(x) and np.ptp(y) else float("nan")
     flips = float(np.abs(one - other).sum() / 2)
     return OrderShift(read_only(shift), flips, float(np.abs(shift).sum()), tau)
+
+
+@dataclass(frozen=True)
+class InOrder:
+    """The order of some cards by what they are compared by, the larger the better.
+
+    Attributes:
+        order: (cards,) indices, the best first.
+        p_next: (cards,) in this order, the chance of being truly ahead of the next; NaN for the
+            last.
+        p_first: (cards,) in this order, the chance of being the best of all.
+    """
+
+    order: IntArray
+    p_next: FloatArray
+    p_first: FloatArray
+
+
+def in_order(middle: FloatArray, draws: FloatArray) -> InOrder:
+    """Order cards by their middle values.
+
+    Args:
+        middle: (cards,) what the order goes by.
+        draws: (draws, cards) joint draws.
+    """
+    order = np.argsort(-middle, kind="stable")
+    p_next = np.full(len(order), np.nan)
+    for k in range(len(order) - 1):
+        p_next[k] = p_faster(draws[:, order[k]], draws[:, order[k + 1]])
+    first = np.bincount(draws.argmax(axis=1), minlength=len(order)) / len(draws)
+    return InOrder(order, p_next, first[order])

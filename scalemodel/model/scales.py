@@ -22,6 +22,7 @@ from scalemodel.model.mode import Mode
 #: Bounds of the t's degrees of freedom: below, its variance is infinite; above, it is normal.
 TAIL_BOUNDS = (2.5, 40.0)
 NOISE_BOUNDS = (1e-5, 1.0)
+BOUNDS = dict(zip(NOISE_NAMES, (NOISE_BOUNDS, NOISE_BOUNDS, TAIL_BOUNDS), strict=True))
 #: Nodes of the quadrature over a cell's residual, and their weights.
 NODES, WEIGHTS = roots_hermitenorm(5)
 
@@ -46,12 +47,20 @@ class Scales:
     def moved(self, steps: Mapping[str, float]) -> "Scales":
         """Return the scales after steps of their logs; those of the noise stay within bounds."""
         values = {n: v * float(np.exp(steps.get(n, 0.0))) for n, v in self.values.items()}
-        for name, bounds in zip(
-            NOISE_NAMES, (NOISE_BOUNDS, NOISE_BOUNDS, TAIL_BOUNDS), strict=True
-        ):
+        for name, bounds in BOUNDS.items():
             if steps.get(name, 0.0) != 0.0:
                 values[name] = float(np.clip(values[name], *bounds))
         return Scales(values, self.log_sd)
+
+    def held(self, slopes: Mapping[str, float]) -> set[str]:
+        """Name the scales at a bound that slopes of the log density push out: none goes farther."""
+        close = 1.0 + 1e-9
+        return {
+            name
+            for name, (low, high) in BOUNDS.items()
+            if (self.values[name] <= low * close and slopes[name] < 0.0)
+            or (self.values[name] * close >= high and slopes[name] > 0.0)
+        }
 
 
 def first_scales(layout: Layout) -> Scales:
@@ -204,7 +213,7 @@ def _noise_scales(residuals: Residuals, layout: Layout, scales: Scales) -> dict[
         away = (moved - medians) / spreads
         return float(0.5 * (away**2).sum() - density), away / spreads - slopes[free]
 
-    bounds = np.log([NOISE_BOUNDS, NOISE_BOUNDS, TAIL_BOUNDS])[free]
+    bounds = np.log(list(BOUNDS.values()))[free]
     found = start.copy()
     found[free] = minimize(cost, start[free], method="L-BFGS-B", jac=True, bounds=bounds).x
     return {n: float(np.exp(v)) for n, v in zip(NOISE_NAMES, found, strict=True)}

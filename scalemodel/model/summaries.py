@@ -2,6 +2,8 @@
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.stats import norm
+from scipy.stats import t as student
 
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import BoolArray, FloatArray
@@ -14,6 +16,51 @@ def geometric_mean_ratio(log_ratios: ArrayLike) -> float:
     ratio of the geometric means (Fleming & Wallace 1986, Communications of the ACM 29(3)).
     """
     return float(np.exp(np.mean(_values(log_ratios))))
+
+
+def mean_range(values: ArrayLike, level: float) -> tuple[float, float]:
+    """Ends of the range of the mean of values like these, by Student's t; two or more values."""
+    x = _values(values)
+    spread = float(x.std(ddof=1)) / np.sqrt(x.size)
+    reach = float(student.ppf((1 + level) / 2, x.size - 1)) * spread
+    mean = float(np.mean(x))
+    return mean - reach, mean + reach
+
+
+def p_positive(values: ArrayLike, error: float) -> float:
+    """Probability that the mean of values like these is above zero.
+
+    The tail of the distribution behind `mean_range`; of one value, that of a normal distribution.
+
+    Args:
+        values: what is averaged.
+        error: standard error of a single value; not looked at if there are more.
+    """
+    x = _values(values)
+    mean = float(np.mean(x))
+    spread = float(x.std(ddof=1)) / np.sqrt(x.size) if x.size > 1 else error
+    if spread == 0:
+        return 0.5 * (1.0 + float(np.sign(mean)))
+    if x.size == 1:
+        return float(norm.cdf(mean / spread))
+    return float(student.cdf(mean / spread, x.size - 1))
+
+
+def mean_weights(values: int, draws: int, rng: np.random.Generator) -> FloatArray:
+    """Draw weights (draws, values) that turn values into draws of the mean of values like these.
+
+    The draws of one mean have the distribution behind `mean_range`: with n values x and normal z,
+    sum of (1/n + (z_k - mean z) / sqrt(n chi2)) x_k, where chi2 has n - 1 degrees of freedom, is
+    Student's t around the mean of x with the standard error of the mean. The same weights for
+    several cards give joint draws, and so the range of every lead. One value has weight one.
+    """
+    if values == 1:
+        return np.ones((draws, 1))
+    normals = rng.standard_normal((draws, values))
+    normals -= normals.mean(axis=1, keepdims=True)
+    squares = rng.chisquare(values - 1, (draws, 1))
+    weights: FloatArray = 1 / values + normals / np.sqrt(values * squares)
+    return weights
 
 
 def shortest_half(values: ArrayLike) -> tuple[float, float]:

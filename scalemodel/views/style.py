@@ -10,9 +10,11 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 from matplotlib.font_manager import fontManager
 
-__all__ = ["Figure", "FigureFormat", "figure_bytes", "house_style"]
+from scalemodel.views.svg import page_svg
 
-FigureFormat = Literal["png", "svg"]
+__all__ = ["Figure", "FigureFormat", "figure_bytes", "house_style", "inline_svg"]
+
+FigureFormat = Literal["png", "svg", "pdf"]
 
 PAPER = "#fcfbf8"
 INK = "#26242b"
@@ -24,18 +26,27 @@ AMBER = "#9c6209"  # the ceiling: apart from plum in lightness too, for eyes tha
 BAND = "#f0d9ae"
 TINT = "#d3c1e3"
 
-WIDTH_INCHES = 12.0
-"""Width of every figure: 1200 pixels at the dots per inch of a PNG."""
+COLOURS = {
+    "paper": PAPER,
+    "ink": INK,
+    "quiet": QUIET,
+    "context": CONTEXT,
+    "line": LINE,
+    "plum": PLUM,
+    "amber": AMBER,
+    "band": BAND,
+    "tint": TINT,
+}
+"""The whole palette, by the custom properties that a page may set instead."""
 
 FALLBACK_FONTS = ("Noto Sans CJK JP", "Hiragino Sans", "Yu Gothic", "Malgun Gothic", "SimHei")
 """Fonts for names in scripts that the usual font lacks, taken where they are installed."""
 
 _SETTINGS: dict[Any, Any] = {
     "figure.facecolor": PAPER,
-    "figure.dpi": 100,
-    "savefig.dpi": 100,
-    "savefig.facecolor": PAPER,
-    "axes.facecolor": PAPER,
+    "savefig.dpi": "figure",
+    "savefig.facecolor": "auto",
+    "axes.facecolor": "none",
     "axes.edgecolor": LINE,
     "axes.labelcolor": QUIET,
     "axes.labelsize": 9.5,
@@ -58,9 +69,9 @@ _SETTINGS: dict[Any, Any] = {
     "ytick.labelsize": 9.5,
     "ytick.major.size": 0,
     "font.size": 9.5,
-    "hatch.linewidth": 0.8,
     "legend.frameon": False,
     "svg.hashsalt": "scalemodel",
+    "pdf.fonttype": 42,
 }
 
 
@@ -75,17 +86,45 @@ def house_style() -> Iterator[None]:
         yield
 
 
+@contextmanager
+def _boxes_for_missing_glyphs() -> Iterator[None]:
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing")
+        yield
+
+
 def figure_bytes(figure: Figure, kind: FigureFormat) -> bytes:
-    """Draw a figure as PNG or SVG; the same figure gives the same bytes.
+    """Draw a figure as PNG, SVG or PDF; the same figure gives the same bytes.
 
     The width and height are the figure's own. Characters that no installed font has are drawn
     as boxes.
     """
     stream = io.BytesIO()
-    with house_style(), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing")
-        if kind == "svg":
-            figure.savefig(stream, format="svg", metadata={"Date": None})
-        else:
-            figure.savefig(stream, format="png", metadata={"Software": None})
+    with house_style(), _boxes_for_missing_glyphs():
+        figure.savefig(stream, format=kind, metadata=dict.fromkeys(_UNSTABLE[kind]))
     return stream.getvalue()
+
+
+_UNSTABLE: dict[FigureFormat, tuple[str, ...]] = {
+    "png": ("Software",),
+    "svg": ("Date",),
+    "pdf": ("CreationDate", "Creator", "Producer"),
+}
+"""What a file would say of when and by what it was made."""
+
+
+def inline_svg(figure: Figure, title: str, described: str) -> str:
+    """Draw a figure as an ``<svg>`` element of an HTML page, with texts as texts.
+
+    Every colour is a custom property (``var(--ink, #26242b)``, see `COLOURS`), so that a page can
+    have a dark mode; the width is that of the page. The same figure gives the same text.
+
+    Args:
+        figure: what is drawn.
+        title: its name, for screen readers.
+        described: what it shows, for screen readers.
+    """
+    stream = io.BytesIO()
+    with house_style(), mpl.rc_context({"svg.fonttype": "none"}), _boxes_for_missing_glyphs():
+        figure.savefig(stream, format="svg", metadata={"Date": None})
+    return page_svg(stream.getvalue().decode("utf-8"), COLOURS, title, described)

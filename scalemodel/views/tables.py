@@ -17,6 +17,8 @@ PROBABILITIES = frozenset(
         "p_ceiling_measured",
         "p_faster",
         "p_flip",
+        "p_ahead",
+        "p_ahead_of_next",
         "probability",
         "level",
         "sensitivity",
@@ -24,6 +26,12 @@ PROBABILITIES = frozenset(
         "surprise",
         "held_share",
         "missed_share",
+        "p_more_efficient",
+        "p_first",
+        "chance",
+        "p_better_value",
+        "p_best_value",
+        "p_efficient",
     }
 )
 """Columns with values from 0 to 1."""
@@ -39,6 +47,9 @@ RATIOS = frozenset(
         "lead_upper",
         "lead_from",
         "lead_to",
+        "over_field",
+        "over_field_lower",
+        "over_field_upper",
         "points",
         "cause_points",
         "cause_lower",
@@ -52,6 +63,12 @@ RATIOS = frozenset(
         "range_before",
         "range_after",
         "range_limit",
+        "against_siblings",
+        "power_ratio",
+        "rate_ratio",
+        "frames_per_joule_ratio",
+        "brings",
+        "least_power_ratio",
     }
 )
 """Columns with ratios of rates."""
@@ -59,6 +76,7 @@ RATIOS = frozenset(
 RATES = frozenset(
     {
         "rate",
+        "rate_mean",
         "measured",
         "avg_fps",
         "avg_lower",
@@ -70,6 +88,9 @@ RATES = frozenset(
             for end in ("fps", "lower", "upper")
         ),
         "held_at_fps",
+        "gpu_rate",
+        "gpu_lower",
+        "gpu_upper",
         "ceiling_rate",
         "ceiling_low",
         "ceiling_high",
@@ -77,6 +98,8 @@ RATES = frozenset(
         "cell_rate",
         "mean_with",
         "mean_without",
+        "rate_lower",
+        "rate_upper",
         "rate_from",
         "rate_to",
         "lower",
@@ -103,7 +126,7 @@ def to_csv(table: pd.DataFrame) -> str:
 def _csv_cells(column: "pd.Series[Any]", names: "pd.Index[str]") -> list[object]:
     name = str(column.name)
     if name in {"lower", "upper"} and "median" not in names:
-        ratios = {"lead", "points"} & set(names)
+        ratios = {"lead", "points", "against_siblings", "rate_ratio", "brings"} & set(names)
         name = "lead" if ratios else ""  # "": no rate, a quantity of its own kind
     return [_csv_cell(value, name) for value in column]
 

@@ -25,6 +25,9 @@ AT_CEILING = 0.5
 CAUTION = "An estimate from the spec sheet, not a measurement."
 """Said once wherever predictions are shown."""
 
+PRICE_CAUTION = "Prices move, and rate is not all a card is bought for: no advice to buy."
+"""Said once wherever value is shown."""
+
 EXPECTED = "What the runs are expected to tell, given what is known now; what they show may differ."
 """Said once wherever plans are shown."""
 
@@ -32,6 +35,17 @@ EXPECTED = "What the runs are expected to tell, given what is known now; what th
 def rate_words(rate: float) -> str:
     """Write a rate in frames per second: one decimal below 100, none from there."""
     return f"{rate:.1f}" if rate < 99.95 else f"{rate:,.0f}"
+
+
+def efficiency_words(frames: float) -> str:
+    """Write frames per joule with three digits: 0.607, 1.23."""
+    return f"{frames:.3f}" if frames < 0.9995 else f"{frames:.2f}"
+
+
+def price_words(price: float) -> str:
+    """Write a price: no decimals from 100 on or where there are none, else two."""
+    whole = price >= 99.5 or price == round(price)
+    return f"{price:,.0f}" if whole else f"{price:.2f}"
 
 
 def ceiling_words(rate: float, low: float, high: float) -> str:
@@ -139,6 +153,14 @@ def _pixels(resolution: str) -> tuple[int, str]:
 def shortened(text: str, longest: int) -> str:
     """Cut a text that is too long, with a sign that it was cut."""
     return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
+
+
+def short_name(name: str, longest: int) -> str:
+    """Cut the middle out of a name that is too long: cards often differ in the end only."""
+    if len(name) <= longest:
+        return name
+    end = longest // 2
+    return f"{name[: longest - 1 - end].rstrip()}…{name[len(name) - end :].lstrip()}"
 
 
 def short_scene(game: str, preset: str, longest: int) -> str:

@@ -127,3 +127,29 @@ def test_a_higher_level_is_wider(lab_fit: Fit) -> None:
     assert (low["median"] == high["median"]).all()
     low, high = (lab_fit.lead("Mirel 55", "Halvor D", level).table for level in (0.5, 0.9))
     assert (high["upper"] - high["lower"] > low["upper"] - low["lower"]).all()
+
+
+def test_shares_of_each_scene(lab_fit: Fit) -> None:
+    table = lab_fit.learned_scenes
+    key = ["game", "preset", "resolution"]
+    assert list(table) == [*key, "stage", "share", "lower", "upper"]
+    assert len(table) == 4 * 3 * 4
+    assert ((table["lower"] < table["share"]) & (table["share"] < table["upper"])).all()
+    assert table.groupby(key)["share"].sum().to_numpy() == pytest.approx(1.0)
+    # The shares that `explain` gives are those at the modes, on the same card.
+    moved = lab_fit.explain("Mirel 55", "Halvor D").shares
+    for row in moved.itertuples():
+        scene = (table["game"] == row.game) & (table["stage"] == row.stage)
+        for end, resolution in (("share_from", "3840x2160"), ("share_to", "1920x1080")):
+            own = table[scene & (table["resolution"] == resolution)].iloc[0]
+            assert own["lower"] < getattr(row, end) < own["upper"]
+
+
+def test_standings(lab_fit: Fit) -> None:
+    answer = lab_fit.standings()
+    pair = ["a", "b", "platform", "resolution", "lead", "lower", "upper", "typical_lower"]
+    pair += ["typical_upper", "charts", "ties", "odd", "p_ahead", "reason"]
+    assert list(answer.table) == pair
+    places = ["card", "platform", "resolution", "rate_mean", "charts", "place_lower", "place"]
+    places += ["place_upper", "reason"]
+    assert list(answer.places)[: len(places)] == places

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from scalemodel.answers.changes import LEFT_OVER
-from scalemodel.answers.explain import ALL, CHANGE, ordered_parts
+from scalemodel.answers.explain import ALL, CHANGE, Explanation, ordered_parts
 from scalemodel.answers.fitting import Fit, fit
 from scalemodel.answers.order import FLIPS
 from scalemodel.data.bench import read_bench
@@ -194,3 +194,27 @@ def test_same_question_same_answer(lab_fit: Fit) -> None:
         first, second = ask(), ask()
         pd.testing.assert_frame_equal(first.table, second.table, check_exact=True)
         assert str(first) == str(second)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "words"),
+    [
+        (0.1, 0.2, "leads Mirel 35 by 10.0% at 2160p and by 20.0% at 1080p (3 scenes)."),
+        (0.1, -0.2, "leads Mirel 35 by 10.0% at 2160p and trails by 20.0% at 1080p (3 scenes)."),
+        (-0.1, 1e-5, "trails Mirel 35 by 10.0% at 2160p and is level at 1080p (3 scenes)."),
+        (-1e-5, 0.1, "is level with Mirel 35 at 2160p and leads by 10.0% at 1080p (3 scenes)."),
+        (0.0, 0.0, "is level with Mirel 35 at 2160p and is level at 1080p (3 scenes)."),
+    ],
+)
+def test_how_two_cards_stand_in_words(start: float, end: float, words: str) -> None:
+    whole: dict[str, object] = {
+        "row_kind": "summary",
+        "platform": "bench",
+        "part": CHANGE,
+        "reason": "",
+        "changed": "resolution",
+    }
+    whole |= {"lead_from": start, "lead_to": end, "charts_used": 3, "points": 0, "proven": False}
+    table = pd.DataFrame([whole])
+    told = str(Explanation(table, table, "Halvor D", "Mirel 35", "2160p", "1080p", 0.8))
+    assert told.startswith(f"On bench Halvor D {words}")

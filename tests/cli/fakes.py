@@ -5,8 +5,10 @@ from pathlib import Path
 
 import pandas as pd
 
+from scalemodel.answers.knee import Knee
 from scalemodel.answers.repeatability import Repeatability
-from tests.views import examples
+from scalemodel.answers.standings import Standings
+from tests.views import examples, wide_examples
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,18 @@ class FakeFit:
     def lead(self, a: str, b: str, *, level: float, together: bool = False) -> FakeAnswer:
         self.asked.append(("lead", a, b, level, together))
         return FakeAnswer("Lead in words.", examples.lead())
+
+    @property
+    def learned_scenes(self) -> pd.DataFrame:
+        return wide_examples.shares()
+
+    def standings(self, *, level: float) -> Standings:
+        self.asked.append(("standings", level))
+        return wide_examples.standings()
+
+    def knee(self, scenes: tuple[str, ...], *, level: float) -> Knee:
+        self.asked.append(("knee", scenes, level))
+        return wide_examples.knee()
 
     def explain(
         self,

@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from scalemodel.cli import guide as guide_module
+from scalemodel.cli import report as report_module
 from scalemodel.cli.main import run
 from scalemodel.views.words import CAUTION
 from tests.cli.fakes import FakeFit
@@ -18,6 +19,7 @@ from tests.cli.fakes import FakeFit
 def fit(monkeypatch: pytest.MonkeyPatch) -> FakeFit:
     fake = FakeFit(cards=("New 1", "New 2", "New 3"))
     monkeypatch.setattr(guide_module, "fitted", lambda *_: fake)
+    monkeypatch.setattr(report_module, "page_of", lambda *_: "<!doctype html>")
     return fake
 
 
@@ -49,7 +51,7 @@ def test_the_tour_answers_every_question_and_keeps_the_results(
     names = ("cards", "platforms", "results", "frames", "latency")
     bench = {f"bench/{name}.csv" for name in names}
     bench |= {f"bench/frames/{log.name}" for log in (demo_folder / "frames").iterdir()}
-    assert made == bench | tables | figures | {"specs.csv"}
+    assert made == bench | tables | figures | {"specs.csv", "report.html"}
     for words in (
         "Sound: 24 cards",
         "Reduced 5 of 6 logs to runs",

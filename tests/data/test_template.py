@@ -2,7 +2,7 @@ from pathlib import Path
 
 import pytest
 
-from scalemodel.data import template
+from scalemodel.data import files
 from scalemodel.data.bench import read_bench
 from scalemodel.data.schema import TABLES
 from scalemodel.data.template import TemplateError, write_template
@@ -70,14 +70,14 @@ def test_a_file_in_the_place_of_the_folder(tmp_path: Path) -> None:
 
 
 def test_a_full_disk_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    write = template.write_atomic
+    write = files.write_atomic
 
     def fail_at_the_third(path: Path, text: str, *, overwrite: bool) -> None:
         if path.name == "results.csv":
             raise OSError(28, "No space left on device")
         write(path, text, overwrite=overwrite)
 
-    monkeypatch.setattr(template, "write_atomic", fail_at_the_third)
+    monkeypatch.setattr(files, "write_atomic", fail_at_the_third)
     with pytest.raises(TemplateError) as caught:
         write_template(tmp_path)
     assert str(caught.value) == (

@@ -6,7 +6,7 @@ from hypothesis.extra.numpy import arrays
 from numpy.testing import assert_allclose
 
 from scalemodel.errors import ScalemodelError
-from scalemodel.model.ranks import p_faster, rank_distribution
+from scalemodel.model.ranks import p_faster, place_ranges, rank_distribution
 
 # Whole numbers from a short range: ties are common.
 draws_with_ties = arrays(
@@ -60,3 +60,15 @@ def test_many_charts_at_once() -> None:
 def test_wrong_draws_are_refused(draws: object) -> None:
     with pytest.raises(ScalemodelError, match=r"draws of shape \(draws, cards\) without gaps"):
         rank_distribution(draws)
+
+
+def test_ranges_of_places_by_hand() -> None:
+    # The second card is last in one draw of four, the third first in one: 50% leave a quarter out.
+    draws = [[3, 2, 1], [3, 2, 1], [3, 1, 2], [1, 2, 3]]
+    first, last = place_ranges(draws, 0.5)
+    assert_allclose(first, [1, 2, 1])
+    assert_allclose(last, [1, 2, 3])
+    first, last = place_ranges(draws, 0.9)
+    assert_allclose(first, [1, 2, 1])
+    assert_allclose(last, [3, 3, 3])
+    assert_allclose(place_ranges([[1, 1]], 0.8), [[1, 1], [2, 2]])

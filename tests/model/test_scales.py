@@ -112,3 +112,15 @@ def test_moved_scales_stay_within_bounds() -> None:
     for name in set(scales.values) - {"tail", "card"}:
         assert far.values[name] == scales.values[name]
     assert set(NOISE_NAMES) <= set(scales.values)
+
+
+def test_a_scale_is_held_at_its_bound_only_if_it_is_pushed_out() -> None:
+    scales = first_scales(random_problem(0).layout)
+    lowest = scales.moved({"tail": -50.0})
+    slopes = dict.fromkeys(scales.values, -1.0)
+    assert lowest.held(slopes) == {"tail"}
+    assert lowest.held({**slopes, "tail": 1.0}) == set()
+    assert scales.held(slopes) == set()
+    highest = scales.moved({"tail": 50.0})
+    assert highest.held({**slopes, "tail": 1.0}) == {"tail"}
+    assert highest.held(slopes) == set()

@@ -81,6 +81,6 @@ def test_the_table_fits_and_says_what_is_worth_a_look(answer: Reduced) -> None:
 
 @pytest.mark.parametrize("heights", [[0.5] * 5, [0.9, 0.95, 0.97, 0.98, 1.0], [0.0, 0.5, 1.0]])
 def test_labels_stand_apart_and_inside(heights: list[float]) -> None:
-    placed = _apart(np.array(heights))
+    placed = _apart(np.array(heights), 0.048)
     assert min(np.diff(placed)) > 0.04
     assert placed[-1] <= 1 + 1e-9

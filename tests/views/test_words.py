@@ -11,6 +11,7 @@ from scalemodel.views.words import (
     probability_words,
     rate_words,
     resolution_order,
+    short_name,
     short_range_words,
     short_scene,
     shortened,
@@ -71,3 +72,9 @@ def test_probabilities_from_draws_are_never_certain() -> None:
 def test_short_ranges_have_no_signs_of_percent() -> None:
     assert short_range_words(-0.012, 0.0084) == "−1.2…0.8"
     assert short_range_words(-0.0001, 0.0001) == "0.0…0.0"
+
+
+def test_a_long_name_keeps_both_ends() -> None:
+    assert short_name("Card 10", 7) == "Card 10"
+    assert short_name("Heritage Edition 10 OC", 12) == "Herit…10 OC"
+    assert len(short_name("a" * 50, 11)) == 11

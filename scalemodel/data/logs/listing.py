@@ -2,15 +2,15 @@
 
 import os
 from collections.abc import Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 import pandas as pd
 
-from scalemodel.data.bench import table_file
+from scalemodel.data.places import open_place
 from scalemodel.data.problems import BenchError, ProblemLog, shown
 from scalemodel.data.schema import FRAMES, ID_COLUMNS
-from scalemodel.data.tables import read_table
+from scalemodel.data.tables import TypedTable
 
 FOLDER = "frames"
 """Folder of the bench that holds the logs."""
@@ -52,21 +52,26 @@ def list_logs(bench: str | os.PathLike[str]) -> tuple[list[LogEntry], ProblemLog
     Raises:
         BenchError: something there cannot be used; lists every problem found.
     """
-    log, folder = ProblemLog(), Path(bench)
-    file = table_file(folder, os.fspath(bench), FRAMES, log, required=True)
-    table = read_table(file, FRAMES, log) if file else None
+    log = ProblemLog()
+    place = open_place(bench, log)
+    table = place.read(replace(FRAMES, required=True), log) if place else None
     entries: list[LogEntry] = []
-    if table is not None and not log.errors():
-        name = table.reading.name
-        rows = table.frame.to_dict(orient="records")
-        entries = [_entry(row, folder) for row in rows]
-        for entry in entries:
-            _check_path(entry, folder, name, log)
-        _check_runs(table.frame, name, log)
-        _note_others(entries, folder, log)
+    if place is not None and table is not None and not log.errors():
+        entries = check_logs(table, place.folder, log)
     if log.errors():
         raise BenchError(os.fspath(bench), log.problems(), (log.errors(), log.warnings()))
     return entries, log
+
+
+def check_logs(table: TypedTable, folder: Path, log: ProblemLog) -> list[LogEntry]:
+    """Check the rows of frames.csv and that their files are there; give the rows."""
+    name = table.reading.name
+    entries = [_entry(row, folder) for row in table.frame.to_dict(orient="records")]
+    for entry in entries:
+        _check_path(entry, folder, name, log)
+    _check_runs(table.frame, name, log)
+    _note_others(entries, folder, log)
+    return entries
 
 
 def _entry(row: dict[Hashable, object], folder: Path) -> LogEntry:

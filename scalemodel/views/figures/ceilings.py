@@ -14,13 +14,17 @@ from matplotlib.patches import Patch, Rectangle
 from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
+    Key,
+    footnote,
     headline,
-    key_below,
+    letters,
+    make_key,
     new_figure,
     place,
     rate_axis,
 )
-from scalemodel.views.style import AMBER, BAND, INK, PAPER, PLUM, QUIET, WIDTH_INCHES, house_style
+from scalemodel.views.sizes import PAGE, Size
+from scalemodel.views.style import AMBER, BAND, INK, PAPER, PLUM, QUIET, house_style
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import (
     METRIC_WORDS,
@@ -34,14 +38,18 @@ from scalemodel.views.words import (
 )
 
 SCENE = ["platform", "game", "preset"]
-COLUMNS = 3
+PANEL_WIDTH = 3.5
+"""Inches of a panel, at least; as many as fit stand side by side."""
+
 ROW, PANEL_TOP, PANEL_BOTTOM = 0.34, 0.52, 0.30  # inches
 LABELS, VERDICTS, GUTTER = 0.76, 0.86, 0.22  # inches beside the axes of a panel, and between panels
-AXES = (WIDTH_INCHES - 2 * MARGIN + GUTTER) / COLUMNS - LABELS - VERDICTS - GUTTER
+BELOW, POINT = 0.35, 0.07  # inches: small print at the lower edge, a point
 MARKERS = {"gpu_bound": PLUM, "mixed": PLUM, "cpu_bound": PAPER}
 
 
-def ceilings_figure(table: pd.DataFrame, charts: pd.DataFrame, level: float) -> Figure:
+def ceilings_figure(
+    table: pd.DataFrame, charts: pd.DataFrame, level: float, size: Size = PAGE
+) -> Figure:
     """Draw every result by resolution against its rate, and the ceiling with its range.
 
     One panel a scene and platform, those with most charts at the ceiling first.
@@ -50,6 +58,7 @@ def ceilings_figure(table: pd.DataFrame, charts: pd.DataFrame, level: float) -> 
         table: one row a result, the columns of ``ceilings``.
         charts: one row a chart, the columns of ``ceilings --charts``.
         level: of the ranges of the ceilings.
+        size: of the figure.
 
     Raises:
         FigureError: there is no chart.
@@ -58,25 +67,32 @@ def ceilings_figure(table: pd.DataFrame, charts: pd.DataFrame, level: float) -> 
         raise FigureError("There is no chart to draw.")
     scenes = _scenes_by_need(charts)
     rows = resolution_order(charts["resolution"])
-    head = headline(_title(charts), _lines(charts, level))
+    head, signs = headline(_title(charts), _lines(charts, level), size), _key(size)
     tall = PANEL_TOP + ROW * len(rows) + PANEL_BOTTOM
-    top = head.height + 0.42
-    lines = math.ceil(len(scenes) / COLUMNS)
-    wide = (WIDTH_INCHES - 2 * MARGIN + GUTTER) / COLUMNS
+    top = head.height + signs.height
+    columns = int((size.width - 2 * MARGIN + GUTTER) / PANEL_WIDTH)
+    wide = (size.width - 2 * MARGIN + GUTTER) / columns
+    drawn = scenes[: max(int((size.tallest - top - BELOW) / tall), 1) * columns]
+    several = charts["platform"].nunique() > 1
     with house_style():
-        figure = new_figure(top + lines * tall + 0.35, head)
-        _legend(figure, head.height)
-        for n, key in enumerate(scenes):
-            left = MARGIN + (n % COLUMNS) * wide
-            down = top + (n // COLUMNS) * tall + PANEL_TOP
-            axes = place(figure, left + LABELS, down, AXES, ROW * len(rows))
-            _panel(axes, _of(table, key), _of(charts, key), rows)
-            _panel_title(axes, key, _of(charts, key), charts["platform"].nunique() > 1)
-        metric = METRIC_WORDS.get(str(charts["metric"].iloc[0]), "rate")
-        x, y = MARGIN / WIDTH_INCHES, 0.16 / figure.get_figheight()
-        note = f"Across: {metric} in frames per second, each panel with its own log scale."
-        figure.text(x, y, note, color=QUIET, va="bottom")
+        figure = new_figure(top + math.ceil(len(drawn) / columns) * tall + BELOW, head, size)
+        signs.draw(figure, head.height)
+        for n, scene in enumerate(drawn):
+            left = MARGIN + (n % columns) * wide
+            down = top + (n // columns) * tall + PANEL_TOP
+            axes = place(
+                figure, left + LABELS, down, wide - LABELS - VERDICTS - GUTTER, ROW * len(rows)
+            )
+            _panel(axes, _of(table, scene), _of(charts, scene), rows)
+            _panel_title(axes, scene, _of(charts, scene), several, letters(size, 42) * 3 // columns)
+        footnote(figure, _small_print(charts, len(scenes) - len(drawn)))
     return figure
+
+
+def _small_print(charts: pd.DataFrame, gone: int) -> str:
+    metric = METRIC_WORDS.get(str(charts["metric"].iloc[0]), "rate")
+    words = f"Across: {metric} in frames per second, each panel with its own log scale."
+    return f"{words} {count_words(gone, 'other scene')} not drawn." if gone else words
 
 
 def _of(table: pd.DataFrame, key: tuple[str, ...]) -> pd.DataFrame:
@@ -116,7 +132,7 @@ def _lines(charts: pd.DataFrame, level: float) -> list[str]:
     return [f"{usable} {band}", f"Platform: {platforms}."]
 
 
-def _legend(figure: Figure, down: float) -> None:
+def _key(size: Size) -> Key:
     handles: list[Line2D | Patch] = [
         _marker("gpu_bound", "GPU-bound"),
         _marker("mixed", "mixed"),
@@ -124,14 +140,15 @@ def _legend(figure: Figure, down: float) -> None:
         Patch(facecolor=BAND, edgecolor=AMBER, label="ceiling"),
         Line2D([], [], color=AMBER, linestyle=(0, (2, 2)), label="ceiling is above this"),
     ]
-    key_below(figure, handles, down)
+    return make_key(handles, size)
 
 
 def _marker(state: str, label: str) -> Line2D:
-    return Line2D([], [], linestyle="none", label=label, **_marker_look(state))
+    return Line2D([], [], linestyle="none", label=label, **marker_look(state))
 
 
-def _marker_look(state: str) -> dict[str, Any]:
+def marker_look(state: str) -> dict[str, Any]:
+    """Give the look of a result: filled is GPU-bound, hollow is at the ceiling."""
     return {
         "marker": "o",
         "markersize": 5.2,
@@ -189,11 +206,16 @@ def _points(axes: Axes, row: int, results: pd.DataFrame) -> None:
         return
     low, high = axes.get_xlim()
     across = np.log(rates / low) / math.log(high / low)
-    heights = row + 0.13 * stacked(across, apart=0.033)
+    heights = row + 0.13 * stacked(across, apart=POINT / _inches(axes))
     states = ordered["state"].to_numpy()
     for state in ("gpu_bound", "mixed", "cpu_bound"):
         chosen = states == state
-        axes.plot(rates[chosen], heights[chosen], linestyle="none", **_marker_look(state))
+        axes.plot(rates[chosen], heights[chosen], linestyle="none", **marker_look(state))
+
+
+def _inches(axes: Axes) -> float:
+    """Give the width of axes in inches."""
+    return float(axes.bbox.width) / axes.figure.dpi
 
 
 def stacked(across: np.ndarray[Any, Any], apart: float) -> np.ndarray[Any, Any]:
@@ -214,9 +236,9 @@ def stacked(across: np.ndarray[Any, Any], apart: float) -> np.ndarray[Any, Any]:
 
 
 def _panel_title(
-    axes: Axes, key: tuple[str, ...], charts: pd.DataFrame, name_platform: bool
+    axes: Axes, scene: tuple[str, ...], charts: pd.DataFrame, name_platform: bool, longest: int
 ) -> None:
-    platform, game, preset = key
+    platform, game, preset = scene
     ceilings = list(
         dict.fromkeys(
             ceiling_words(chart.ceiling_rate, chart.ceiling_low, chart.ceiling_high)
@@ -225,8 +247,8 @@ def _panel_title(
     )
     known = f"ceiling {ceilings[0]}" if len(ceilings) == 1 else "ceiling differs by resolution"
     where = f"{shortened(platform, 24)}: {known}" if name_platform else known
-    left = -LABELS / AXES
+    left = -LABELS / _inches(axes)
     text: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points"}
-    name = short_scene(game, preset, 42)
+    name = short_scene(game, preset, longest)
     axes.annotate(name, (left, 1), (0, 17), fontweight="bold", **text)
     axes.annotate(where, (left, 1), (0, 5), color=QUIET, fontsize=8.5, **text)

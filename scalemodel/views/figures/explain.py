@@ -8,8 +8,19 @@ from matplotlib.lines import Line2D
 
 from scalemodel.answers.changes import MEMORY
 from scalemodel.answers.explain import CHANGE, ordered_parts, places_of
-from scalemodel.views.figures.layout import FigureError, headline, key_below, new_figure
+from scalemodel.views.figures.layout import (
+    FigureError,
+    Key,
+    fitted_rows,
+    footnote,
+    footnote_room,
+    headline,
+    letters,
+    make_key,
+    new_figure,
+)
 from scalemodel.views.figures.spans import GAP, ROW, TOP, beside, lead_axes, limits, look, spans
+from scalemodel.views.sizes import PAGE, Size
 from scalemodel.views.style import CONTEXT, INK, PAPER, PLUM, TINT, house_style
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import (
@@ -23,13 +34,17 @@ from scalemodel.views.words import (
     shortened,
 )
 
+FEWEST = 3
+"""Scenes for which their panel is drawn where room is limited."""
 
-def explain_figure(table: pd.DataFrame, level: float) -> Figure:
+
+def explain_figure(table: pd.DataFrame, level: float, size: Size = PAGE) -> Figure:
     """Draw the mean change part by part, and the lead on both charts of each scene.
 
     Args:
         table: the columns of ``explain``.
         level: of the ranges.
+        size: of the figure.
 
     Raises:
         FigureError: no scene can be explained.
@@ -38,24 +53,36 @@ def explain_figure(table: pd.DataFrame, level: float) -> Figure:
     if rows.empty:
         raise FigureError("No scene can be explained; there is nothing to draw.")
     panels = [part for _, part in rows.groupby("platform", sort=False)]
+    panels = panels[:1] if size.limited else panels
     steps = [_steps(part) for part in panels]
-    scenes = [_scenes(part) for part in panels]
-    head = headline(_title(rows), _lines(table, level))
-    down = head.height + 0.42
-    tall = sum(
-        (len(s) + 1 + len(c)) * ROW + 2 * (TOP + GAP) for s, c in zip(steps, scenes, strict=True)
-    )
+    head, signs = headline(_title(rows), _lines(table, level), size), _key(rows, size)
+    taken = head.height + signs.height + 0.1 + footnote_room(size)
+    each = sum(len(step) + 1 for step in steps)
+    row = min(ROW, (size.tallest - taken - len(panels) * (TOP + GAP)) / each)
+    held = taken + each * row + len(panels) * (TOP + GAP)
+    room = size.tallest - held >= len(panels) * (TOP + GAP + FEWEST * ROW)
+    scenes = [_scenes(part) if room else [] for part in panels]
+    fit = fitted_rows([len(scene) for scene in scenes if scene], size, held, TOP + GAP, ROW)
     with house_style():
-        figure = new_figure(down + tall + 0.1, head)
-        _legend(figure, head.height, rows)
+        figure = new_figure(held + fit.inches, head, size)
+        signs.draw(figure, head.height)
+        down = head.height + signs.height
+        drawn = iter(fit.drawn)
         for part, step, scene in zip(panels, steps, scenes, strict=True):
             where = f", {shortened(part['platform'].iloc[0], 30)}" if len(panels) > 1 else ""
-            axes = lead_axes(figure, down, len(step) + 1, f"{_of(part)}{where}")
+            axes = lead_axes(figure, down, len(step) + 1, f"{_of(part)}{where}", size, row)
             _draw_steps(axes, step, places_of(rows))
-            down += TOP + (len(step) + 1) * ROW + GAP
+            down += TOP + (len(step) + 1) * row + GAP
             if scene:
-                _draw_scenes(lead_axes(figure, down, len(scene), "scene by scene"), scene)
-                down += TOP + len(scene) * ROW + GAP
+                count, name = next(drawn), "scene by scene"
+                name += f": the {count} with the largest losses" if count < len(scene) else ""
+                _draw_scenes(
+                    lead_axes(figure, down, count, name, size, fit.height), scene[:count], size
+                )
+                down += TOP + count * fit.height + GAP
+        gone = sum(len(_scenes(part)) for part in panels) - sum(fit.drawn)
+        if gone:
+            footnote(figure, f"For want of room {count_words(gone, 'scene')} not drawn.")
     return figure
 
 
@@ -112,7 +139,7 @@ def _lines(table: pd.DataFrame, level: float) -> list[str]:
     return lines
 
 
-def _legend(figure: Figure, down: float, rows: pd.DataFrame) -> None:
+def _key(rows: pd.DataFrame, size: Size) -> Key:
     before, after = places_of(rows)
     handles = [
         Line2D([], [], label=f"lead at {before}", **look(PAPER, PLUM)),
@@ -120,7 +147,7 @@ def _legend(figure: Figure, down: float, rows: pd.DataFrame) -> None:
         Line2D([], [], color=INK, linewidth=1.8, label="part of the change"),
         Line2D([], [], color=CONTEXT, linewidth=1.8, label="not proven: its range holds zero"),
     ]
-    key_below(figure, handles, down)
+    return make_key(handles, size)
 
 
 def _draw_steps(axes: Axes, steps: pd.DataFrame, places: tuple[str, str]) -> None:
@@ -151,15 +178,16 @@ def _draw_steps(axes: Axes, steps: pd.DataFrame, places: tuple[str, str]) -> Non
     limits(axes, ends)
 
 
-def _draw_scenes(axes: Axes, scenes: list[tuple[str, pd.DataFrame]]) -> None:
+def _draw_scenes(axes: Axes, scenes: list[tuple[str, pd.DataFrame]], size: Size) -> None:
     """Draw the lead of each scene on both charts, and what its change is mainly due to."""
     leads = np.array([rows[["lead_from", "lead_to"]].iloc[0] for _, rows in scenes], dtype=float)
     fell = np.array([(rows["part"] == MEMORY).any() for _, rows in scenes])
     proven = np.array([bool(rows["proven"].iloc[0]) for _, rows in scenes])
-    axes.set_yticks(range(len(scenes)), [name for name, _ in scenes])
+    names = [shortened(name, letters(size, 40)) for name, _ in scenes]
+    axes.set_yticks(range(len(scenes)), names)
     usual = leads[~fell] if not fell.all() else leads
     limits(axes, [*usual.ravel(), 0.0])
     spans(axes, leads, [PLUM if sure else CONTEXT for sure in proven])
     for row, (_, parts) in enumerate(scenes):
         words = causes_words(parts) if proven[row] else "within test error"
-        beside(axes, row, shortened(words, 58), bold=False, quiet=not proven[row])
+        beside(axes, row, shortened(words, letters(size, 58)), bold=False, quiet=not proven[row])

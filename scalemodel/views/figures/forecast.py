@@ -11,7 +11,22 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from scalemodel.answers.ceilings import MORE_LIKELY
-from scalemodel.views.figures.layout import MARGIN, headline, key_below, new_figure, place
+from scalemodel.views.figures.layout import (
+    MARGIN,
+    Key,
+    across,
+    fitted_rows,
+    footnote,
+    footnote_room,
+    headline,
+    letters,
+    make_key,
+    most_panels,
+    new_figure,
+    place,
+    spread_out,
+)
+from scalemodel.views.sizes import PAGE, Size
 from scalemodel.views.style import (
     AMBER,
     BAND,
@@ -19,7 +34,6 @@ from scalemodel.views.style import (
     PLUM,
     QUIET,
     TINT,
-    WIDTH_INCHES,
     house_style,
 )
 from scalemodel.views.tables import rows_of
@@ -33,10 +47,13 @@ from scalemodel.views.words import (
 )
 
 ROW, TOP, GAP = 0.215, 0.3, 0.24  # inches: a chart, the heading of a panel, between panels
-LABELS, RIGHT = 2.75, 2.6  # inches beside the axes
+LABELS, RIGHT = 2.75, 2.6  # inches beside the axes of a page
+BELOW = 0.45  # inches, for the name of the axis
 
 
-def forecast_figure(table: pd.DataFrame, where: str, date: str, level: float) -> Figure:
+def forecast_figure(
+    table: pd.DataFrame, where: str, date: str, level: float, size: Size = PAGE
+) -> Figure:
     """Draw one card's forecast ranges and measured rates, both over the forecast median.
 
     Args:
@@ -44,6 +61,7 @@ def forecast_figure(table: pd.DataFrame, where: str, date: str, level: float) ->
         where: in words, where the card is not as forecast; "" for nowhere.
         date: of the forecast.
         level: of the ranges.
+        size: of the figure; for want of room measured rates outside their ranges are kept first.
     """
     card, platform = str(table["card"].iloc[0]), str(table["platform"].iloc[0])
     panels = {
@@ -54,30 +72,50 @@ def forecast_figure(table: pd.DataFrame, where: str, date: str, level: float) ->
     mean = lead_words(float(np.expm1(-table["error"].mean())))
     title = f"{card}: {where}" if where else f"{card}: no surprise, {mean} on average"
     words = f"{inside} of {count_words(len(table), 'measured rate')} in the {level_words(level)}"
-    head = headline(title, [f"Platform: {platform}. Forecast of {date}. {words} ranges."])
-    top = head.height + 0.42
-    tall = sum(len(panel) * ROW + TOP + GAP for panel in panels.values())
+    line = f"Platform: {platform}. Forecast of {date}. {words} ranges."
+    head, signs = headline(title, [line], size), _key(level, size)
+    top = head.height + signs.height
+    taken = top + BELOW + footnote_room(size)
+    panels = dict(list(panels.items())[: most_panels(size, taken, TOP + GAP, ROW)])
+    rows = fitted_rows([len(one) for one in panels.values()], size, taken, TOP + GAP, ROW)
+    drawn = {
+        name: _kept(panel, most)
+        for (name, panel), most in zip(panels.items(), rows.drawn, strict=True)
+    }
     with house_style():
-        figure = new_figure(top + tall + 0.45, head)
-        _key(figure, head.height, level)
-        wide, down = WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT, top
-        for resolution, panel in panels.items():
-            axes = place(figure, MARGIN + LABELS, down + TOP, wide, len(panel) * ROW)
-            _limits(axes, table, last=resolution == list(panels)[-1])
-            _panel(axes, resolution, panel)
-            down += len(panel) * ROW + TOP + GAP
+        figure = new_figure(taken + rows.inches, head, size)
+        signs.draw(figure, head.height)
+        wide, down = size.width - 2 * MARGIN - across(size, LABELS + RIGHT), top
+        for resolution, panel in drawn.items():
+            tall = len(panel) * rows.height
+            axes = place(figure, MARGIN + across(size, LABELS), down + TOP, wide, tall)
+            _limits(axes, pd.concat(drawn), last=resolution == list(drawn)[-1])
+            _panel(axes, resolution, panel, size)
+            down += tall + TOP + GAP
         axes.set_xlabel("rate over the median of the forecast, minus 1", loc="left")
+        gone = len(table) - sum(map(len, drawn.values()))
+        if gone:
+            footnote(figure, f"For want of room {count_words(gone, 'chart')} not drawn.")
     return figure
 
 
-def _key(figure: Figure, down: float, level: float) -> None:
+def _kept(charts: pd.DataFrame, most: int) -> pd.DataFrame:
+    """Keep at most so many charts in their order, those outside their ranges first."""
+    outside = np.flatnonzero(~charts["inside"].astype(bool))
+    inside = np.flatnonzero(charts["inside"].astype(bool))
+    chosen = [int(outside[n]) for n in spread_out(len(outside), most)]
+    chosen += [int(inside[n]) for n in spread_out(len(inside), most - len(chosen))]
+    return charts.iloc[sorted(chosen)]
+
+
+def _key(level: float, size: Size) -> Key:
     handles: list[Line2D | Patch] = [
         Patch(facecolor=TINT, label=f"{level_words(level)} range as forecast"),
         Patch(facecolor=BAND, label="forecast at the ceiling"),
         Line2D([], [], label="measured, in its range", **_look(inside=True, colour=PLUM)),
         Line2D([], [], label="measured, outside", **_look(inside=False, colour=PLUM)),
     ]
-    key_below(figure, handles, down)
+    return make_key(handles, size)
 
 
 def _look(*, inside: bool, colour: str) -> dict[str, Any]:
@@ -104,11 +142,12 @@ def _limits(axes: Axes, table: pd.DataFrame, *, last: bool) -> None:
     axes.axvline(0, color=QUIET, linewidth=1, zorder=1)
 
 
-def _panel(axes: Axes, resolution: str, charts: pd.DataFrame) -> None:
+def _panel(axes: Axes, resolution: str, charts: pd.DataFrame, size: Size) -> None:
     axes.set_ylim(len(charts) - 0.4, -0.6)
-    names = [short_scene(chart.game, chart.preset, 38) for chart in rows_of(charts)]
+    longest = letters(size, 38)
+    names = [short_scene(chart.game, chart.preset, longest) for chart in rows_of(charts)]
     axes.set_yticks(range(len(names)), names)
-    left = -LABELS / (WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT)
+    left = -across(size, LABELS) / (size.width - 2 * MARGIN - across(size, LABELS + RIGHT))
     axes.annotate(
         resolution,
         (left, 1),

@@ -13,12 +13,20 @@ from scalemodel.answers.lead_groups import LeadGroups
 from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
+    Key,
+    across,
+    fitted_rows,
+    footnote,
+    footnote_room,
     headline,
-    key_below,
+    letters,
+    make_key,
+    most_panels,
     new_figure,
     place,
 )
-from scalemodel.views.style import CONTEXT, INK, PLUM, QUIET, WIDTH_INCHES, house_style
+from scalemodel.views.sizes import PAGE, Size
+from scalemodel.views.style import CONTEXT, INK, PLUM, QUIET, house_style
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import (
     count_words,
@@ -30,11 +38,16 @@ from scalemodel.views.words import (
 )
 
 ROW, TOP, GAP = 0.5, 0.34, 0.3
-LABELS, RIGHT = 2.2, 3.1  # inches beside the axes
+LABELS, RIGHT = 2.2, 3.3  # inches beside the axes of a page
+BELOW = 0.45  # inches, for the name of the axis
 
 
-def groups_figure(answer: LeadGroups) -> Figure:
+def groups_figure(answer: LeadGroups, size: Size = PAGE) -> Figure:
     """Draw the charts of each group and the lead of the group, a panel a platform.
+
+    Args:
+        answer: what is drawn.
+        size: of the figure; for want of room the groups of most charts are drawn.
 
     Raises:
         FigureError: no chart can be used.
@@ -43,22 +56,39 @@ def groups_figure(answer: LeadGroups) -> Figure:
     if groups.empty:
         raise FigureError("No chart of the two cards can be grouped; there is nothing to draw.")
     charts = answer.charts[answer.charts["used"].astype(bool)]
-    head = headline(_title(answer), _lines(answer, charts))
-    top = head.height + 0.42
-    panels = dict(list(groups.groupby("platform", sort=False)))
-    tall = sum(len(part) * ROW + TOP + GAP for part in panels.values())
+    head, signs = headline(_title(answer), _lines(answer, charts), size), _key(answer.level, size)
+    top = head.height + signs.height
+    taken = top + BELOW + footnote_room(size)
+    panels = list(groups.groupby("platform", sort=False))[
+        : most_panels(size, taken, TOP + GAP, ROW)
+    ]
+    rows = fitted_rows([len(part) for _, part in panels], size, taken, TOP + GAP, ROW)
     with house_style():
-        figure = new_figure(top + tall + 0.45, head)
-        _key(figure, head.height, answer.level)
-        down, wide = top, WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT
-        for number, (platform, part) in enumerate(panels.items(), start=1):
-            axes = place(figure, MARGIN + LABELS, down + TOP, wide, len(part) * ROW)
-            _limits(axes, charts, part, last=number == len(panels))
-            _panel(axes, str(platform), part, charts[charts["platform"] == platform])
-            down += len(part) * ROW + TOP + GAP
-        names = [shortened(name, 34) for name in (answer.a, answer.b)]
+        figure = new_figure(taken + rows.inches, head, size)
+        signs.draw(figure, head.height)
+        left = across(size, LABELS)
+        down, wide = top, size.width - 2 * MARGIN - left - across(size, RIGHT)
+        for (platform, every), most in zip(panels, rows.drawn, strict=True):
+            part, tall = _kept(every, most), most * rows.height
+            axes = place(figure, MARGIN + left, down + TOP, wide, tall)
+            _limits(axes, charts, part, last=platform == panels[-1][0])
+            _panel(axes, part, charts[charts["platform"] == platform], letters(size, 28))
+            above: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points"}
+            name = shortened(str(platform), letters(size, 60))
+            axes.annotate(name, (-left / wide, 1), (0, 6), fontweight="bold", fontsize=11, **above)
+            down += tall + TOP + GAP
+        names = [shortened(name, letters(size, 34)) for name in (answer.a, answer.b)]
         axes.set_xlabel(f"lead of {names[0]} over {names[1]}", loc="left")
+        gone = len(groups) - sum(rows.drawn)
+        if gone:
+            footnote(figure, f"For want of room {count_words(gone, 'group')} not drawn.")
     return figure
+
+
+def _kept(groups: pd.DataFrame, most: int) -> pd.DataFrame:
+    """Keep at most so many groups in their order, those of most charts."""
+    first = groups["charts_used"].sort_values(ascending=False, kind="stable").index[:most]
+    return groups.loc[sorted(first)]
 
 
 def _title(answer: LeadGroups) -> str:
@@ -84,13 +114,13 @@ def _chance_words(p: float) -> str:
     return f"groups that are alike would differ so much with a chance of {probability_words(p)}"
 
 
-def _key(figure: Figure, down: float, level: float) -> None:
+def _key(level: float, size: Size) -> Key:
     handles = [
         Line2D([], [], label="chart", **_look(CONTEXT, "o", 4.5)),
         Line2D([], [], label="group", **_look(PLUM, "D", 7.0)),
         Line2D([], [], color=PLUM, linewidth=2, label=f"{level_words(level)} range of the group"),
     ]
-    key_below(figure, handles, down)
+    return make_key(handles, size)
 
 
 def _look(fill: str, marker: str, size: float) -> dict[str, Any]:
@@ -116,12 +146,9 @@ def _limits(axes: Axes, charts: pd.DataFrame, groups: pd.DataFrame, *, last: boo
     axes.axvline(0, color=QUIET, linewidth=1, zorder=1)
 
 
-def _panel(axes: Axes, platform: str, groups: pd.DataFrame, charts: pd.DataFrame) -> None:
+def _panel(axes: Axes, groups: pd.DataFrame, charts: pd.DataFrame, longest: int) -> None:
     axes.set_ylim(len(groups) - 0.4, -0.6)
-    axes.set_yticks(range(len(groups)), [shortened(str(one), 28) for one in groups["group"]])
-    above: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points"}
-    left = -LABELS / (WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT)
-    axes.annotate(platform, (left, 1), (0, 6), fontweight="bold", fontsize=11, **above)
+    axes.set_yticks(range(len(groups)), [shortened(str(one), longest) for one in groups["group"]])
     for row, group in enumerate(rows_of(groups)):
         leads = charts.loc[charts["group"] == group.group, "lead"].to_numpy(dtype=float)
         y = np.full(len(leads), row + 0.16)

@@ -17,21 +17,17 @@ from scalemodel.model.waiting import least_latency
 from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
+    Key,
+    footnote,
+    footnote_room,
     headline,
-    key_below,
+    letters,
+    make_key,
     new_figure,
     place,
 )
-from scalemodel.views.style import (
-    AMBER,
-    CONTEXT,
-    INK,
-    PLUM,
-    QUIET,
-    TINT,
-    WIDTH_INCHES,
-    house_style,
-)
+from scalemodel.views.sizes import PAGE, Size
+from scalemodel.views.style import AMBER, CONTEXT, INK, PLUM, QUIET, TINT, house_style
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import (
     count_words,
@@ -41,12 +37,20 @@ from scalemodel.views.words import (
     signed_ms_words,
 )
 
-COLUMNS, GAP, HEIGHT, TOP, BOTTOM = 3, 0.62, 2.9, 0.42, 0.62
-"""Panels side by side; inches between them, of a panel, above and below it."""
+COLUMNS, GAP, LEFT = 3, 0.62, 0.35
+"""Panels side by side; inches between them, and for the numbers beside the first."""
+
+TALL, LOWEST, TOP, BOTTOM = 2.9, 1.5, 0.42, 0.62
+"""Inches of a panel, of one where room is limited, above and below it."""
 
 
-def latency_figure(answer: Latency, platform: str) -> Figure:
+def latency_figure(answer: Latency, platform: str, size: Size = PAGE) -> Figure:
     """Draw the cells of a platform with the lines of their scenes.
+
+    Args:
+        answer: what is drawn.
+        platform: of which.
+        size: of the figure; for want of room the scenes of most cells are drawn.
 
     Raises:
         FigureError: the platform has no line.
@@ -58,20 +62,35 @@ def latency_figure(answer: Latency, platform: str) -> Figure:
         raise FigureError(f"There is no line of latency on {platform}; there is nothing to draw.")
     cards = answer.cards[answer.cards["platform"] == platform]
     broken = cards[cards["breaks"].astype(bool)]
-    head = headline(_title(lines, broken), _lines(answer, lines, cells, platform))
-    top, down = head.height + 0.42, math.ceil(len(scenes) / COLUMNS)
-    wide = (WIDTH_INCHES - 2 * MARGIN - GAP * (COLUMNS - 1) - 0.35) / COLUMNS
+    head = headline(_title(lines, broken), _lines(answer, lines, cells, platform), size)
+    signs = _key(answer.level, size)
+    taken = head.height + signs.height + footnote_room(size)
+    most = max(int((size.tallest - taken) / (TOP + LOWEST + BOTTOM)), 1)
+    drawn = _kept(scenes, COLUMNS * most)
+    rows = math.ceil(len(drawn) / COLUMNS)
+    tall = min(TALL, (size.tallest - taken) / rows - TOP - BOTTOM)
+    wide = (size.width - 2 * MARGIN - GAP * (COLUMNS - 1) - LEFT) / COLUMNS
     with house_style():
-        figure = new_figure(top + down * (TOP + HEIGHT + BOTTOM), head)
-        _key(figure, head.height, answer.level)
-        for number, scene in enumerate(rows_of(scenes)):
+        figure = new_figure(taken + rows * (TOP + tall + BOTTOM), head, size)
+        signs.draw(figure, head.height)
+        for number, scene in enumerate(rows_of(drawn)):
             row, column = divmod(number, COLUMNS)
-            left = MARGIN + 0.35 + column * (wide + GAP)
-            axes = place(figure, left, top + row * (TOP + HEIGHT + BOTTOM) + TOP, wide, HEIGHT)
+            left = MARGIN + LEFT + column * (wide + GAP)
+            down = head.height + signs.height + row * (TOP + tall + BOTTOM) + TOP
+            axes = place(figure, left, down, wide, tall)
             here = (cells["game"] == scene.game) & (cells["preset"] == scene.preset)
-            _panel(axes, scene, cells[here], set(broken["card"]))
+            _panel(axes, scene, cells[here], set(broken["card"]), letters(size, 34))
             axes.set_ylabel("latency, ms" if column == 0 else "")
+        gone = len(scenes) - len(drawn)
+        if gone:
+            footnote(figure, f"For want of room {count_words(gone, 'scene')} not drawn.")
     return figure
+
+
+def _kept(scenes: pd.DataFrame, most: int) -> pd.DataFrame:
+    """Keep at most so many scenes in their order, those of most cells."""
+    first = scenes["cells"].sort_values(ascending=False, kind="stable").index[:most]
+    return scenes.loc[sorted(first)]
 
 
 def _title(lines: pd.DataFrame, broken: pd.DataFrame) -> str:
@@ -96,22 +115,19 @@ def _lines(answer: Latency, lines: pd.DataFrame, cells: pd.DataFrame, platform: 
     ]
 
 
-def _key(figure: Figure, down: float, level: float) -> None:
+def _key(level: float, size: Size) -> Key:
     def point(fill: str, name: str, marker: str) -> Line2D:
         return Line2D([], [], label=name, **_look(fill, marker))
 
-    key_below(
-        figure,
-        [
-            point(CONTEXT, "card on a chart", "o"),
-            point(PLUM, "of a card that breaks from the line", "D"),
-            point(AMBER, "single cell off the line", "s"),
-            Line2D([], [], color=INK, linewidth=1.4, label="line of the scene"),
-            Patch(facecolor=TINT, alpha=0.55, label=f"{level_words(level)} range of a card"),
-            Line2D([], [], color=QUIET, linewidth=1.2, linestyle=(0, (4, 3)), label="at least"),
-        ],
-        down,
-    )
+    handles: list[Line2D | Patch] = [
+        point(CONTEXT, "card on a chart", "o"),
+        point(PLUM, "of a card that breaks from the line", "D"),
+        point(AMBER, "single cell off the line", "s"),
+        Line2D([], [], color=INK, linewidth=1.4, label="line of the scene"),
+        Patch(facecolor=TINT, alpha=0.55, label=f"{level_words(level)} range of a card"),
+        Line2D([], [], color=QUIET, linewidth=1.2, linestyle=(0, (4, 3)), label="at least"),
+    ]
+    return make_key(handles, size)
 
 
 def _look(fill: str, marker: str) -> dict[str, Any]:
@@ -124,7 +140,7 @@ def _look(fill: str, marker: str) -> dict[str, Any]:
     }
 
 
-def _panel(axes: Axes, scene: Any, cells: pd.DataFrame, broken: set[str]) -> None:
+def _panel(axes: Axes, scene: Any, cells: pd.DataFrame, broken: set[str], longest: int) -> None:
     frame = cells["frame_ms"].to_numpy(dtype=float)
     x = np.linspace(0, frame.max() * 1.06, 60)
     axes.grid(visible=True, axis="both")
@@ -146,7 +162,7 @@ def _panel(axes: Axes, scene: Any, cells: pd.DataFrame, broken: set[str]) -> Non
     axes.set_ylim(0, max(cells["latency_ms"].max(), line[-1]) * 1.08)
     axes.xaxis.set_major_locator(MaxNLocator(6))
     axes.set_xlabel("frame time, ms", loc="left")
-    name = short_scene(scene.game, scene.preset, 34)
+    name = short_scene(scene.game, scene.preset, longest)
     above: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points"}
     axes.annotate(name, (0, 1), (0, 18), fontweight="bold", fontsize=10.5, **above)
     words = f"{scene.constant_ms:.1f} ms and {scene.frames:.2f} frames"

@@ -5,23 +5,24 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
 from scalemodel.errors import ScalemodelError
-from scalemodel.views.style import QUIET, WIDTH_INCHES
+from scalemodel.views.sizes import PAGE, Size
+from scalemodel.views.style import PAPER, QUIET
 from scalemodel.views.words import rate_words
 
 MARGIN = 0.3
 """Inches of paper around everything."""
 
-TALLEST = 600.0
-"""Inches beyond which a figure cannot be drawn as pixels."""
-
 _TITLE_POINTS, _LINE_POINTS = 14.0, 10.0
-_TITLE_WRAP, _LINE_WRAP = 98, 150
+_TITLE_WRAP, _LINE_WRAP = 98, 150  # letters on a page
+_KEY_ROW, _KEY_LETTER, _KEY_SIGN = 0.19, 0.083, 0.55  # inches
+_FOOTNOTE = 0.24
 _STEPS = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 
 
@@ -43,25 +44,27 @@ class Headline:
         return MARGIN + text / 72
 
 
-def headline(title: str, lines: Sequence[str]) -> Headline:
-    """Wrap a title and lines."""
-    wrapped = tuple(part for line in lines for part in textwrap.wrap(line, _LINE_WRAP))
-    return Headline(tuple(textwrap.wrap(title, _TITLE_WRAP)), wrapped)
+def headline(title: str, lines: Sequence[str], size: Size = PAGE) -> Headline:
+    """Wrap a title and lines to the width of a figure."""
+    small = letters(size, _LINE_WRAP)
+    wrapped = tuple(part for line in lines for part in textwrap.wrap(line, small))
+    return Headline(tuple(textwrap.wrap(title, letters(size, _TITLE_WRAP))), wrapped)
 
 
-def new_figure(height: float, head: Headline) -> Figure:
+def new_figure(height: float, head: Headline, size: Size = PAGE) -> Figure:
     """Start a figure of a height in inches with its headline.
 
     Raises:
         FigureError: it would be too tall.
     """
-    if height > TALLEST:
+    if height > size.tallest:
         raise FigureError(
-            f"The figure would be {height:,.0f} inches tall; at most {TALLEST:,.0f} can be drawn. "
-            "Fix: draw fewer platforms or games."
+            f"The figure would be {height:,.0f} inches tall; at most {size.tallest:,.0f} can be "
+            "drawn. Fix: draw fewer platforms or games."
         )
-    figure = Figure(figsize=(WIDTH_INCHES, height))
-    x, down = MARGIN / WIDTH_INCHES, MARGIN
+    height = size.tallest if size.exact else height
+    figure = Figure(figsize=(size.width, height), dpi=size.dots, facecolor=size.paper or PAPER)
+    x, down = MARGIN / size.width, MARGIN
     for text in head.title:
         y = 1 - down / height
         figure.text(x, y, text, fontsize=_TITLE_POINTS, fontweight="bold", va="top")
@@ -75,10 +78,82 @@ def new_figure(height: float, head: Headline) -> Figure:
 
 def place(figure: Figure, left: float, top: float, width: float, height: float) -> Axes:
     """Add axes at a place given in inches from the upper left corner."""
-    total = figure.get_figheight()
-    bottom = total - top - height
-    box = (left / WIDTH_INCHES, bottom / total, width / WIDTH_INCHES, height / total)
-    return figure.add_axes(box)
+    wide, tall = figure.get_size_inches()
+    bottom = tall - top - height
+    return figure.add_axes((left / wide, bottom / tall, width / wide, height / tall))
+
+
+def across(size: Size, inches: float) -> float:
+    """Give inches across a figure that are so many on a page."""
+    return inches * size.width / PAGE.width
+
+
+def letters(size: Size, count: int) -> int:
+    """Give how many letters fit where so many fit on a page."""
+    return int(across(size, count))
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Rows in panels below each other, as many as there is room for.
+
+    Attributes:
+        drawn: rows of each panel.
+        height: inches of a row.
+        inches: that all panels take.
+    """
+
+    drawn: tuple[int, ...]
+    height: float
+    inches: float
+
+
+def most_panels(size: Size, taken: float, panel: float, row: float) -> int:
+    """Give how many panels of two rows there is room for; at least one."""
+    return max(int((size.tallest - taken) / (panel + 2 * row)), 1)
+
+
+def fitted_rows(wanted: Sequence[int], size: Size, taken: float, panel: float, row: float) -> Rows:
+    """Share out the height of a figure among the rows of panels.
+
+    Panels with few rows keep them all; the others get equally many. Where there is room to spare
+    in a figure of a fixed height, rows become taller.
+
+    Args:
+        wanted: rows of each panel.
+        size: of the figure.
+        taken: inches above and below the panels.
+        panel: inches that each panel takes besides its rows.
+        row: inches of a row, at least.
+    """
+    room = size.tallest - taken - len(wanted) * panel
+    left, drawn = max(int(room / row + 1e-9), len(wanted)), [0] * len(wanted)
+    for rank, n in enumerate(sorted(range(len(wanted)), key=lambda n: wanted[n])):
+        drawn[n] = min(wanted[n], left // (len(wanted) - rank))
+        left -= drawn[n]
+    height = min(max(room / max(sum(drawn), 1), row), 1.5 * row) if size.exact else row
+    return Rows(tuple(drawn), height, sum(drawn) * height + len(drawn) * panel)
+
+
+def spread_out(count: int, most: int) -> list[int]:
+    """Give the positions of at most so many of some rows, evenly from the first to the last."""
+    if count <= most:
+        return list(range(count))
+    if most <= 1:
+        return [0][:most]
+    step = (count - 1) / (most - 1)
+    return [round(n * step) for n in range(most)]
+
+
+def footnote_room(size: Size) -> float:
+    """Give the inches at the lower edge that a note of what is not drawn may take."""
+    return _FOOTNOTE if size.limited else 0.0
+
+
+def footnote(figure: Figure, words: str) -> None:
+    """Write small print at the lower edge."""
+    wide, tall = figure.get_size_inches()
+    figure.text(MARGIN / wide, 0.14 / tall, words, color=QUIET, fontsize=8.5, va="bottom")
 
 
 def rate_axis(axes: Axes, low: float, high: float, *, room: float, ticks: int) -> None:
@@ -98,11 +173,12 @@ def rate_axis(axes: Axes, low: float, high: float, *, room: float, ticks: int) -
     axes.set_xlim(first, last)
     values = round_rates(first, last, ticks)
     axes.xaxis.set_major_locator(FixedLocator(values))
-    axes.xaxis.set_major_formatter(FixedFormatter([_tick_words(value) for value in values]))
+    axes.xaxis.set_major_formatter(FixedFormatter([rate_tick_words(value) for value in values]))
     axes.xaxis.set_minor_locator(NullLocator())
 
 
-def _tick_words(rate: float) -> str:
+def rate_tick_words(rate: float) -> str:
+    """Write a rate at a tick, without decimals that it lacks."""
     return f"{rate:,.10g}" if rate >= 1 else rate_words(rate)
 
 
@@ -127,15 +203,45 @@ def _linear_rates(low: float, high: float, most: int) -> list[float]:
     return [round(step * n, 6) for n in range(first, math.floor(high / step) + 1)]
 
 
-def key_below(figure: Figure, handles: Sequence[Artist], down: float) -> None:
-    """Place the key to the signs in one row, `down` inches from the top."""
-    figure.legend(
-        handles=list(handles),
-        loc="upper left",
-        bbox_to_anchor=(MARGIN / WIDTH_INCHES, 1 - (down + 0.06) / figure.get_figheight()),
-        ncols=len(handles),
-        borderpad=0,
-        borderaxespad=0,
-        handletextpad=0.5,
-        columnspacing=1.5,
-    )
+@dataclass(frozen=True)
+class Key:
+    """The signs of a figure and what they mean, in as many rows as they need.
+
+    Attributes:
+        handles: the signs.
+        columns: side by side.
+    """
+
+    handles: tuple[Artist, ...]
+    columns: int
+
+    @property
+    def height(self) -> float:
+        """Inches that the key takes below the headline, with the space after it."""
+        rows = math.ceil(len(self.handles) / self.columns)
+        return 0.42 + (rows - 1) * _KEY_ROW
+
+    def draw(self, figure: Figure, down: float) -> None:
+        """Write the key, `down` inches from the top."""
+        wide, tall = figure.get_size_inches()
+        figure.legend(
+            handles=list(self.handles),
+            loc="upper left",
+            bbox_to_anchor=(MARGIN / wide, 1 - (down + 0.06) / tall),
+            ncols=self.columns,
+            borderpad=0,
+            borderaxespad=0,
+            handletextpad=0.5,
+            columnspacing=1.5,
+        )
+
+
+def make_key(handles: Sequence[Artist], size: Size = PAGE) -> Key:
+    """Lay the key to the signs out in rows that fit the width."""
+    wide = [_KEY_SIGN + _KEY_LETTER * len(str(handle.get_label())) for handle in handles]
+    room = size.width - 2 * MARGIN
+    for columns in range(len(handles), 1, -1):
+        parts = np.array_split(wide, columns)  # a legend fills its columns one after another
+        if sum(float(part.max()) for part in parts) <= room:
+            return Key(tuple(handles), columns)
+    return Key(tuple(handles), 1)

@@ -11,15 +11,24 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from scalemodel.answers.groups import UPSCALED
+from scalemodel.answers.groups import NATIVE, UPSCALED
 from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
+    Key,
+    across,
+    fitted_rows,
+    footnote,
+    footnote_room,
     headline,
-    key_below,
+    letters,
+    make_key,
+    most_panels,
     new_figure,
     place,
+    spread_out,
 )
+from scalemodel.views.sizes import PAGE, Size
 from scalemodel.views.style import (
     CONTEXT,
     INK,
@@ -27,7 +36,6 @@ from scalemodel.views.style import (
     PLUM,
     QUIET,
     TINT,
-    WIDTH_INCHES,
     house_style,
 )
 from scalemodel.views.tables import rows_of
@@ -37,15 +45,17 @@ from scalemodel.views.words import (
     lead_words,
     level_words,
     resolution_order,
+    short_name,
     short_scene,
     shortened,
 )
 
 ROW, TOP, GAP = 0.215, 0.3, 0.24  # inches: a chart, the heading of a panel, between panels
-LABELS, RIGHT = 2.75, 3.35  # inches beside the axes
+LABELS, RIGHT = 2.75, 3.35  # inches beside the axes of a page
+BELOW = 0.45  # inches, for the name of the axis
 
 
-def lead_figure(table: pd.DataFrame, level: float) -> Figure:
+def lead_figure(table: pd.DataFrame, level: float, size: Size = PAGE) -> Figure:
     """Draw every lead of card a over card b with its range, one panel a resolution.
 
     The typical band is the shortest interval that holds half of the charts used.
@@ -53,6 +63,7 @@ def lead_figure(table: pd.DataFrame, level: float) -> Figure:
     Args:
         table: the columns of ``lead``, one row a chart, then the summaries.
         level: of the ranges.
+        size: of the figure; for want of room odd ones out and charts used are kept first.
 
     Raises:
         FigureError: the two cards share no chart.
@@ -62,25 +73,36 @@ def lead_figure(table: pd.DataFrame, level: float) -> Figure:
     charts = every[every["lead"].notna()]
     if charts.empty:
         raise FigureError("The two cards share no chart; there is nothing to draw.")
-    panels = _panels(charts)
+    panels = _panels(charts, size)
     apart = summaries["upscaling"].nunique() > 1
     lines = _lines(charts, len(every) - len(charts), level, apart=apart)
-    head = headline(_title(charts, summaries, list(panels)), lines)
-    top = head.height + 0.42
-    tall = sum(len(panel) * ROW + TOP + GAP for panel in panels.values())
+    head = headline(_title(charts, summaries, list(panels)), lines, size)
+    signs = _key(size)
+    top = head.height + signs.height
+    taken = top + BELOW + footnote_room(size)
+    panels = dict(list(panels.items())[: most_panels(size, taken, TOP + GAP, ROW)])
+    rows = fitted_rows([len(one) for one in panels.values()], size, taken, TOP + GAP, ROW)
+    drawn = {
+        name: _kept(panel, most)
+        for (name, panel), most in zip(panels.items(), rows.drawn, strict=True)
+    }
     with house_style():
-        figure = new_figure(top + tall + 0.45, head)
-        _legend(figure, head.height)
-        wide, down = WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT, top
+        figure = new_figure(taken + rows.inches, head, size)
+        signs.draw(figure, head.height)
+        wide, down = size.width - 2 * MARGIN - across(size, LABELS + RIGHT), top
         several = charts["platform"].nunique() > 1
-        for key, panel in panels.items():
-            axes = place(figure, MARGIN + LABELS, down + TOP, wide, len(panel) * ROW)
-            _limits(axes, charts, last=key == list(panels)[-1])
-            name = f"{key[1]}, {shortened(key[0], 20)}" if several else key[1]
-            _panel(axes, name, panel, _summary(summaries, key), apart=apart)
-            down += len(panel) * ROW + TOP + GAP
-        names = [shortened(_name(table, column), 34) for column in ("a", "b")]
+        for where, panel in drawn.items():
+            tall = len(panel) * rows.height
+            axes = place(figure, MARGIN + across(size, LABELS), down + TOP, wide, tall)
+            _limits(axes, pd.concat(drawn), last=where == list(drawn)[-1])
+            name = f"{where[1]}, {shortened(where[0], 20)}" if several else where[1]
+            _panel(axes, name, panel, _summary(summaries, where), size)
+            down += tall + TOP + GAP
+        names = [short_name(_name(table, column), letters(size, 34)) for column in ("a", "b")]
         axes.set_xlabel(f"lead of {names[0]} over {names[1]}", loc="left")
+        gone = len(charts) - sum(map(len, drawn.values()))
+        if gone:
+            footnote(figure, f"For want of room {count_words(gone, 'chart')} not drawn.")
     return figure
 
 
@@ -88,14 +110,33 @@ def _name(table: pd.DataFrame, column: str) -> str:
     return str(table[column].iloc[0])
 
 
-def _panels(charts: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
-    """Give the charts of each platform and resolution, the largest resolution first."""
+def _panels(charts: pd.DataFrame, size: Size) -> dict[tuple[str, str], pd.DataFrame]:
+    """Give the charts of each platform and resolution, the largest resolution first.
+
+    Where room is limited only those of the first platform.
+    """
     panels = {}
-    for platform in dict.fromkeys(charts["platform"]):
+    platforms = list(dict.fromkeys(charts["platform"]))
+    for platform in platforms[:1] if size.limited else platforms:
         here = charts[charts["platform"] == platform]
         for resolution in resolution_order(here["resolution"])[::-1]:
             panels[str(platform), resolution] = _sorted(here[here["resolution"] == resolution])
     return panels
+
+
+def _kept(charts: pd.DataFrame, most: int) -> pd.DataFrame:
+    """Keep at most so many charts in their order: odd ones out, then others that are used."""
+    if len(charts) <= most:
+        return charts
+    used, odd = charts["used"].astype(bool), charts["odd_one_out"].astype(bool)
+    weight = 2 * odd.astype(int) + used.astype(int)
+    chosen: list[int] = []
+    for value in sorted(set(weight), reverse=True):
+        those = np.flatnonzero(weight == value)
+        chosen += [int(those[n]) for n in spread_out(len(those), most - len(chosen))]
+        if len(chosen) >= most:
+            break
+    return charts.iloc[sorted(chosen)]
 
 
 def _sorted(charts: pd.DataFrame) -> pd.DataFrame:
@@ -107,7 +148,9 @@ def _sorted(charts: pd.DataFrame) -> pd.DataFrame:
 
 def _summary(summaries: pd.DataFrame, key: tuple[str, str]) -> Any:
     of_key = (summaries["platform"] == key[0]) & (summaries["resolution"] == key[1])
-    return next(rows_of(summaries[of_key]), None)
+    found = summaries[of_key]
+    used = found[found["charts_used"] > 0]
+    return next(rows_of(used if len(used) else found), None)
 
 
 def _title(charts: pd.DataFrame, summaries: pd.DataFrame, keys: list[tuple[str, str]]) -> str:
@@ -142,14 +185,14 @@ def _lines(charts: pd.DataFrame, absent: int, level: float, *, apart: bool) -> l
     return lines
 
 
-def _legend(figure: Figure, down: float) -> None:
+def _key(size: Size) -> Key:
     handles: list[Line2D | Patch] = [
         Line2D([], [], label="lead", **_look(PLUM, PLUM)),
         Line2D([], [], label="within test error", **_look(CONTEXT, CONTEXT)),
         Line2D([], [], label="left out, with the reason", **_look(PAPER, CONTEXT)),
-        Patch(facecolor=TINT, alpha=0.55, label="typical: half of the charts used lie within"),
+        Patch(facecolor=TINT, alpha=0.55, label="typical: half of the charts used"),
     ]
-    key_below(figure, handles, down)
+    return make_key(handles, size)
 
 
 def _look(fill: str, edge: str) -> dict[str, Any]:
@@ -178,11 +221,12 @@ def _percent(lead: float) -> str:
     return f"{100 * lead + 0.0:+.10g}%".replace("-", "−") if abs(lead) > 1e-9 else "0"
 
 
-def _panel(axes: Axes, name: str, charts: pd.DataFrame, summary: Any, *, apart: bool) -> None:
+def _panel(axes: Axes, name: str, charts: pd.DataFrame, summary: Any, size: Size) -> None:
     axes.set_ylim(len(charts) - 0.4, -0.6)
-    names = [short_scene(chart.game, chart.preset, 38) for chart in rows_of(charts)]
+    longest = letters(size, 38)
+    names = [short_scene(chart.game, chart.preset, longest) for chart in rows_of(charts)]
     axes.set_yticks(range(len(names)), names)
-    left = -LABELS / (WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT)
+    left = -across(size, LABELS) / (size.width - 2 * MARGIN - across(size, LABELS + RIGHT))
     above: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points"}
     axes.annotate(name, (left, 1), (0, 6), fontweight="bold", fontsize=11, **above)
     axes.annotate(_panel_words(summary), (0, 1), (0, 6), color=INK, **above)
@@ -190,7 +234,8 @@ def _panel(axes: Axes, name: str, charts: pd.DataFrame, summary: Any, *, apart: 
         low, high = summary.typical_lower, summary.typical_upper
         axes.axvspan(low, high, facecolor=TINT, alpha=0.55, linewidth=0, zorder=0.5)
     for row, chart in enumerate(rows_of(charts)):
-        _chart(axes, row, chart, apart=apart)
+        native = summary is not None and summary.upscaling == NATIVE
+        _chart(axes, row, chart, size, apart=native and chart.upscaling == UPSCALED)
 
 
 def _panel_words(summary: Any) -> str:
@@ -203,16 +248,16 @@ def _panel_words(summary: Any) -> str:
     return words
 
 
-def _chart(axes: Axes, row: int, chart: Any, *, apart: bool) -> None:
+def _chart(axes: Axes, row: int, chart: Any, size: Size, *, apart: bool) -> None:
     used = bool(chart.used)
     even = used and bool(chart.within_test_error)
     line = CONTEXT if even or not used else PLUM
     axes.plot([chart.lower, chart.upper], [row, row], color=line, linewidth=1.6, zorder=2)
     axes.plot([chart.lead], [row], zorder=3, **_look(line if used else PAPER, line))
-    words, weight, colour, size = lead_words(chart.lead), "normal", QUIET, 8.5
+    words, weight, colour = lead_words(chart.lead), "normal", QUIET
     if not used:
-        words, size = shortened(f"{words}  {chart.reason}", 54), 8.0
-    elif apart and chart.upscaling == UPSCALED:
+        words = shortened(f"{words}  {chart.reason}", letters(size, 51))
+    elif apart:
         words = f"{words}  upscaled: not in the mean"
     elif chart.odd_one_out:
         words, weight, colour = f"{words}  odd one out", "bold", INK
@@ -223,6 +268,6 @@ def _chart(axes: Axes, row: int, chart: Any, *, apart: bool) -> None:
         transform=axes.get_yaxis_transform(),
         color=colour,
         fontweight=weight,
-        fontsize=size,
+        fontsize=8.5,
         va="center",
     )

@@ -14,12 +14,20 @@ from scalemodel.answers.lows import LOW_WORDS, Lows
 from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
+    Key,
+    across,
+    fitted_rows,
+    footnote,
+    footnote_room,
     headline,
-    key_below,
+    letters,
+    make_key,
     new_figure,
     place,
+    spread_out,
 )
-from scalemodel.views.style import AMBER, CONTEXT, INK, PLUM, QUIET, TINT, WIDTH_INCHES, house_style
+from scalemodel.views.sizes import PAGE, Size
+from scalemodel.views.style import AMBER, CONTEXT, INK, PLUM, QUIET, TINT, house_style
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import (
     count_words,
@@ -29,8 +37,10 @@ from scalemodel.views.words import (
     shortened,
 )
 
+SCENE = ["game", "preset"]
 ROW = 0.46
-LABELS, RIGHT = 2.75, 3.2  # inches beside the axes
+LABELS, RIGHT = 2.75, 3.3  # inches beside the axes of a page
+BELOW = 0.6  # inches, for the name of the axis
 NAMED = 3
 """Cards in scenes named in the title."""
 
@@ -38,8 +48,13 @@ LEAST_REACH = 0.03
 """The axis spans at least this either way."""
 
 
-def lows_figure(answer: Lows, platform: str) -> Figure:
+def lows_figure(answer: Lows, platform: str, size: Size = PAGE) -> Figure:
     """Draw how far the low of every cell is from what its average says, a row a scene.
+
+    Args:
+        answer: what is drawn.
+        platform: of which.
+        size: of the figure; for want of room scenes with something out of step are kept first.
 
     Raises:
         FigureError: no low of the platform can be judged.
@@ -50,20 +65,38 @@ def lows_figure(answer: Lows, platform: str) -> Figure:
         raise FigureError(f"No low on {platform} can be judged; there is nothing to draw.")
     places = answer.places[answer.places["platform"] == platform]
     out = places[places["out_of_step"].astype(bool)]
-    head = headline(_title(answer, out), _lines(answer, cells, platform))
-    top = head.height + 0.5
+    head = headline(_title(answer, out), _lines(answer, cells, platform), size)
+    signs = _key(answer.level, size)
+    top = head.height + signs.height
+    taken = top + BELOW + footnote_room(size)
+    rows = fitted_rows([len(scenes)], size, taken, 0.0, ROW)
+    single = cells[cells["out_of_step"].astype(bool)]
+    drawn = _kept(scenes, pd.concat([out[SCENE], single[SCENE]]), rows.drawn[0])
     with house_style():
-        figure = new_figure(top + len(scenes) * ROW + 0.6, head)
-        _key(figure, head.height, answer.level)
-        wide = WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT
-        axes = place(figure, MARGIN + LABELS, top, wide, len(scenes) * ROW)
-        _axis(axes, cells, scenes)
-        for row, scene in enumerate(rows_of(scenes)):
+        figure = new_figure(taken + rows.inches, head, size)
+        signs.draw(figure, head.height)
+        left = across(size, LABELS)
+        wide = size.width - 2 * MARGIN - left - across(size, RIGHT)
+        axes = place(figure, MARGIN + left, top, wide, rows.inches)
+        _axis(axes, cells, drawn, letters(size, 36))
+        for row, scene in enumerate(rows_of(drawn)):
             here = (cells["game"] == scene.game) & (cells["preset"] == scene.preset)
             mine = (out["game"] == scene.game) & (out["preset"] == scene.preset)
-            _scene(axes, row, scene, cells[here], out[mine])
+            _scene(axes, row, scene, cells[here], out[mine], letters(size, 36))
         axes.set_xlabel(f"{LOW_WORDS[answer.metric]} against what its average says", loc="left")
+        gone = len(scenes) - len(drawn)
+        if gone:
+            footnote(figure, f"For want of room {count_words(gone, 'scene')} not drawn.")
     return figure
+
+
+def _kept(scenes: pd.DataFrame, told: pd.DataFrame, most: int) -> pd.DataFrame:
+    """Keep at most so many scenes in their order, those first of which something is told."""
+    found = pd.MultiIndex.from_frame(scenes[SCENE]).isin(pd.MultiIndex.from_frame(told))
+    with_news, others = np.flatnonzero(found), np.flatnonzero(~found)
+    chosen = [int(with_news[n]) for n in spread_out(len(with_news), most)]
+    chosen += [int(others[n]) for n in spread_out(len(others), most - len(chosen))]
+    return scenes.iloc[sorted(chosen)]
 
 
 def _title(answer: Lows, out: pd.DataFrame) -> str:
@@ -86,17 +119,14 @@ def _lines(answer: Lows, cells: pd.DataFrame, platform: str) -> list[str]:
     ]
 
 
-def _key(figure: Figure, down: float, level: float) -> None:
-    key_below(
-        figure,
-        [
-            Line2D([], [], label="cell", **_look(CONTEXT, "o", 4.0)),
-            Line2D([], [], label="of a card out of step in this scene", **_look(PLUM, "D", 5.5)),
-            Line2D([], [], label="single cell out of step", **_look(AMBER, "s", 5.5)),
-            Patch(facecolor=TINT, alpha=0.7, label=f"{level_words(level)} range of a cell"),
-        ],
-        down,
-    )
+def _key(level: float, size: Size) -> Key:
+    handles: list[Line2D | Patch] = [
+        Line2D([], [], label="cell", **_look(CONTEXT, "o", 4.0)),
+        Line2D([], [], label="of a card out of step in this scene", **_look(PLUM, "D", 5.5)),
+        Line2D([], [], label="single cell out of step", **_look(AMBER, "s", 5.5)),
+        Patch(facecolor=TINT, alpha=0.7, label=f"{level_words(level)} range of a cell"),
+    ]
+    return make_key(handles, size)
 
 
 def _look(fill: str, marker: str, size: float) -> dict[str, Any]:
@@ -109,9 +139,9 @@ def _look(fill: str, marker: str, size: float) -> dict[str, Any]:
     }
 
 
-def _axis(axes: Axes, cells: pd.DataFrame, scenes: pd.DataFrame) -> None:
+def _axis(axes: Axes, cells: pd.DataFrame, scenes: pd.DataFrame, longest: int) -> None:
     axes.set_ylim(len(scenes) - 0.4, -0.6)
-    names = [short_scene(scene.game, scene.preset, 36) for scene in rows_of(scenes)]
+    names = [short_scene(scene.game, scene.preset, longest) for scene in rows_of(scenes)]
     axes.set_yticks(range(len(names)), names)
     reach = max(float(cells["apart"].abs().max()), LEAST_REACH) * 1.08
     axes.set_xlim(-reach, reach)
@@ -122,7 +152,9 @@ def _axis(axes: Axes, cells: pd.DataFrame, scenes: pd.DataFrame) -> None:
     axes.axvline(0, color=QUIET, linewidth=1, zorder=1)
 
 
-def _scene(axes: Axes, row: int, scene: Any, cells: pd.DataFrame, out: pd.DataFrame) -> None:
+def _scene(
+    axes: Axes, row: int, scene: Any, cells: pd.DataFrame, out: pd.DataFrame, longest: int
+) -> None:
     half = float((cells["expected_upper_fps"] / cells["expected_fps"] - 1).median())
     axes.barh(row, 2 * half, left=-half, height=0.6, color=TINT, alpha=0.7, linewidth=0, zorder=0.6)
     named = cells["card"].isin(set(out["card"]))
@@ -151,5 +183,7 @@ def _scene(axes: Axes, row: int, scene: Any, cells: pd.DataFrame, out: pd.DataFr
         "fontsize": 8.5,
     }
     if label:
-        axes.text(1.015, row - 0.2, label, color=INK, fontweight="bold", **beside)
+        axes.text(
+            1.015, row - 0.2, shortened(label, longest), color=INK, fontweight="bold", **beside
+        )
     axes.text(1.015, row + (0.2 if label else 0), words, color=QUIET, **beside)

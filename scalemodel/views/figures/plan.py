@@ -9,7 +9,15 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from scalemodel.answers.levels import width_words
-from scalemodel.views.figures.layout import MARGIN, FigureError, headline, new_figure, place
+from scalemodel.views.figures.layout import (
+    MARGIN,
+    FigureError,
+    across,
+    headline,
+    new_figure,
+    place,
+)
+from scalemodel.views.sizes import PAGE, Size
 from scalemodel.views.style import (
     AMBER,
     CONTEXT,
@@ -17,22 +25,25 @@ from scalemodel.views.style import (
     PLUM,
     QUIET,
     TINT,
-    WIDTH_INCHES,
     house_style,
 )
 from scalemodel.views.words import EXPECTED, count_words, level_words, shortened
 
-LEFT, RIGHT, TALL, LANE, LETTER = 0.6, 2.0, 3.2, 0.22, 0.073  # inches
+LEFT, RIGHT, TALL, LANE, LETTER = 0.6, 2.3, 3.2, 0.22, 0.073  # inches on a page
+ABOVE, BETWEEN = 0.35, 0.55  # inches: above the curve, between it and the cards
 LONGEST_NAME, MOST_NAMES = 26, 48
 
 
-def plan_figure(table: pd.DataFrame, targets: pd.DataFrame, level: float) -> Figure:
+def plan_figure(
+    table: pd.DataFrame, targets: pd.DataFrame, level: float, size: Size = PAGE
+) -> Figure:
     """Draw the range after each cell of the plan over the hours, with the limit and the cards.
 
     Args:
         table: the columns of ``plan``, in the order to run.
         targets: target, range_now, range_after, range_limit.
         level: of the ranges.
+        size: of the figure.
 
     Raises:
         FigureError: there is no run in the plan.
@@ -40,17 +51,19 @@ def plan_figure(table: pd.DataFrame, targets: pd.DataFrame, level: float) -> Fig
     if table.empty:
         raise FigureError("The plan holds no run; there is nothing to draw.")
     known = targets.dropna(subset="range_now")
-    head = headline(_title(table, known), _lines(table, known, level))
-    wide = WIDTH_INCHES - 2 * MARGIN - LEFT - RIGHT
+    head = headline(_title(table, known), _lines(table, known, level), size)
+    wide = size.width - 2 * MARGIN - LEFT - across(size, RIGHT)
+    names = _names(table)
+    taken = head.height + ABOVE + BETWEEN + LANE + 0.2 + LETTER * max(map(len, names))
+    tall = min(TALL, size.tallest - taken)
     with house_style():
-        names = _names(table)
-        below = 0.2 + LETTER * max(map(len, names))
-        figure = new_figure(head.height + 0.35 + TALL + 0.55 + LANE + below, head)
-        axes = place(figure, MARGIN + LEFT, head.height + 0.35, wide, TALL)
+        figure = new_figure(taken + tall, head, size)
+        axes = place(figure, MARGIN + LEFT, head.height + ABOVE, wide, tall)
         _curve(axes, table, known)
-        lane = place(figure, MARGIN + LEFT, head.height + 0.35 + TALL + 0.5, wide, LANE)
+        down = head.height + ABOVE + tall + BETWEEN - 0.05
+        lane = place(figure, MARGIN + LEFT, down, wide, LANE)
         lane.set_xlim(axes.get_xlim())
-        _cards(lane, table, names)
+        _cards(lane, table, names, least=0.17 / wide)
     return figure
 
 
@@ -91,6 +104,7 @@ def _curve(axes: Axes, table: pd.DataFrame, known: pd.DataFrame) -> None:
     axes.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{100 * y:.10g}%"))
     axes.tick_params(axis="y", labelcolor=QUIET)
+    axes.tick_params(axis="x", pad=7)
     axes.set_xlabel("hours", loc="right", labelpad=1)
 
 
@@ -104,12 +118,15 @@ def _names(table: pd.DataFrame) -> list[str]:
     ]
 
 
-def _cards(lane: Axes, table: pd.DataFrame, names: list[str]) -> None:
-    """Draw when each card is installed, in turn in two shades, with its name below."""
+def _cards(lane: Axes, table: pd.DataFrame, names: list[str], least: float) -> None:
+    """Draw when each card is installed, in turn in two shades, with its name below.
+
+    Names are at least a share of the width apart.
+    """
     lane.set_ylim(0, 1)
     lane.set_axis_off()
     start, last = 0.0, -math.inf
-    least = 0.17 * table["hours_end"].iloc[-1] / (WIDTH_INCHES - 2 * MARGIN - LEFT - RIGHT)
+    least *= table["hours_end"].iloc[-1]
     ends = table.groupby(["card", "platform"], sort=False)["hours_end"].max()
     for n, (name, end) in enumerate(zip(names, ends, strict=True)):
         lane.axvspan(start, end, facecolor=(TINT, CONTEXT)[n % 2], linewidth=0)

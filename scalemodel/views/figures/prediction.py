@@ -14,20 +14,27 @@ from matplotlib.patches import FancyBboxPatch, Patch
 from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
+    Key,
+    across,
+    fitted_rows,
+    footnote,
     headline,
-    key_below,
+    letters,
+    make_key,
     new_figure,
     place,
     rate_axis,
+    spread_out,
 )
+from scalemodel.views.sizes import PAGE, Size
 from scalemodel.views.style import (
     AMBER,
     INK,
+    LINE,
     PAPER,
     PLUM,
     QUIET,
     TINT,
-    WIDTH_INCHES,
     house_style,
 )
 from scalemodel.views.tables import rows_of
@@ -40,6 +47,7 @@ from scalemodel.views.words import (
     rate_words,
     resolution_order,
     scene_words,
+    short_name,
     shortened,
 )
 
@@ -48,44 +56,50 @@ NEIGHBOURS = 4
 """Neighbours drawn at most: the nearest in rate, over all charts."""
 
 ROW, LABELS, RANGES, GAP = 0.44, 2.05, 0.66, 0.12  # inches: a scene, names, ranges, between
+ABOVE, BETWEEN = 0.2, 0.95  # inches: above the panels, between and below rows of them
 PANELS = 3
 """Resolutions side by side at most; more go below."""
 
 
-def prediction_figure(table: pd.DataFrame, neighbours: pd.DataFrame) -> Figure:
+def prediction_figure(table: pd.DataFrame, neighbours: pd.DataFrame, size: Size = PAGE) -> Figure:
     """Draw the range of one card on one platform, chart by chart, among measured neighbours.
 
     Args:
         table: the columns of ``predict``, one card and one platform.
         neighbours: measured rates: card, platform, game, preset, resolution, rate.
+        size: of the figure; for want of room scenes are left out evenly along their rates.
 
     Raises:
         FigureError: there is no prediction, or there are several cards or platforms.
     """
     _check_one_card(table)
     near = _nearest(table, neighbours)
-    letters = {card: "ABCD"[n] for n, card in enumerate(near)}
-    resolutions = resolution_order(table["resolution"])
+    letters_of = {card: "ABCD"[n] for n, card in enumerate(near)}
+    resolutions = resolution_order(table["resolution"])[-PANELS if size.limited else 0 :]
     scenes = _scenes_by_rate(table, resolutions[-1])
-    head = headline(_title(table, neighbours, near), _lines(table))
-    tall = ROW * len(scenes)
-    top = head.height + 0.62
+    head = headline(_title(table, neighbours, near), _lines(table), size)
+    signs = _key(letters_of, size)
+    top = head.height + signs.height + ABOVE
     blocks = math.ceil(len(resolutions) / PANELS)
+    rows = fitted_rows([len(scenes)] * blocks, size, top, BETWEEN, ROW)
+    drawn = [scenes[n] for n in spread_out(len(scenes), rows.drawn[0])]
     with house_style():
-        figure = new_figure(top + blocks * (tall + 0.95), head)
-        _legend(figure, head.height, letters)
-        count = min(PANELS, len(resolutions))
-        wide = (WIDTH_INCHES - 2 * MARGIN - LABELS - GAP * (count - 1)) / count - RANGES
+        figure = new_figure(top + rows.inches, head, size)
+        signs.draw(figure, head.height)
+        count, tall = min(PANELS, len(resolutions)), rows.height * len(drawn)
+        labels = across(size, LABELS)
+        wide = (size.width - 2 * MARGIN - labels - GAP * (count - 1)) / count - RANGES
         for n, resolution in enumerate(resolutions):
-            left = MARGIN + LABELS + (n % PANELS) * (wide + RANGES + GAP)
-            down = top + (n // PANELS) * (tall + 0.95) + 0.25
+            left = MARGIN + labels + (n % PANELS) * (wide + RANGES + GAP)
+            down = top + (n // PANELS) * (tall + BETWEEN) + 0.25
             axes = place(figure, left, down, wide, tall)
             chosen = table[table["resolution"] == resolution]
             measured = neighbours[neighbours["resolution"] == resolution]
             axes.set_title(resolution, loc="left", fontweight="bold", fontsize=11, pad=7)
-            _panel(axes, chosen, measured[measured["card"].isin(near)], scenes, letters)
-            _scene_names(axes, scenes if n % PANELS == 0 else [""] * len(scenes))
-        _footnote(figure, table)
+            _panel(axes, chosen, measured[measured["card"].isin(near)], drawn, letters_of)
+            names = drawn if n % PANELS == 0 else [""] * len(drawn)
+            _scene_names(axes, names, letters(size, 30))
+        footnote(figure, _small_print(table, len(scenes) - len(drawn)))
     return figure
 
 
@@ -146,17 +160,17 @@ def _lines(table: pd.DataFrame) -> list[str]:
     ]
 
 
-def _legend(figure: Figure, down: float, letters: Mapping[str, str]) -> None:
+def _key(letters_of: Mapping[str, str], size: Size) -> Key:
     handles: list[Line2D | Patch] = [
         Line2D([], [], color=TINT, linewidth=8, label="predicted range", **_dot(at_ceiling=False)),
         Patch(facecolor=PAPER, edgecolor=AMBER, linestyle=(0, (3, 2)), label="likely at ceiling"),
     ]
     tick: dict[str, Any] = {"linestyle": "none", "marker": "|", "color": INK, "markersize": 8}
     handles += [
-        Line2D([], [], label=f"{letter}  {shortened(card, 24)}", **tick)
-        for card, letter in letters.items()
+        Line2D([], [], label=f"{letter}  {short_name(card, 24)}", **tick)
+        for card, letter in letters_of.items()
     ]
-    key_below(figure, handles, down)
+    return make_key(handles, size)
 
 
 def _dot(*, at_ceiling: bool) -> dict[str, Any]:
@@ -186,7 +200,7 @@ def _panel(
         rate_axis(axes, min(drawn), max(drawn), room=0.05, ticks=7)
     axes.set_ylim(len(scenes) - 0.5, -0.5)
     for row in range(1, len(scenes)):
-        axes.axhline(row - 0.5, color="#efece5", linewidth=0.8, zorder=0.5)
+        axes.axhline(row - 0.5, color=LINE, linewidth=0.5, zorder=0.5)
     for row, (game, preset) in enumerate(scenes):
         here = (table["game"] == game) & (table["preset"] == preset)
         for prediction in rows_of(table[here]):
@@ -205,7 +219,7 @@ def _prediction(axes: Axes, row: int, prediction: Any) -> None:
             words,
             transform=axes.get_yaxis_transform(),
             color=QUIET,
-            fontsize=8,
+            fontsize=8.5,
             va="center",
         )
         return
@@ -250,23 +264,28 @@ def _neighbours(axes: Axes, row: int, measured: pd.DataFrame, letters: Mapping[s
         for rate, letter in words:
             where = (rate, ends[0] - 0.01 if above else ends[1] + 0.01)
             va = "bottom" if above else "top"
-            axes.text(*where, letter, fontsize=7.5, color=INK, ha="center", va=va, zorder=5)
+            axes.text(*where, letter, fontsize=8.5, color=INK, ha="center", va=va, zorder=5)
 
 
-def _scene_names(axes: Axes, scenes: Sequence[tuple[str, str] | str]) -> None:
-    names = [one if isinstance(one, str) else "\n".join(_two_lines(*one)) for one in scenes]
+def _scene_names(axes: Axes, scenes: Sequence[tuple[str, str] | str], longest: int) -> None:
+    names = [
+        one if isinstance(one, str) else "\n".join(_two_lines(*one, longest)) for one in scenes
+    ]
     axes.set_yticks(range(len(names)), names)
 
 
-def _two_lines(game: str, preset: str) -> list[str]:
-    lines = textwrap.wrap(scene_words(game, preset), 30)
-    return lines if len(lines) <= 2 else [shortened(game, 29), f"| {shortened(preset, 27)}"]
+def _two_lines(game: str, preset: str, longest: int) -> list[str]:
+    lines = textwrap.wrap(scene_words(game, preset), longest)
+    if len(lines) <= 2:
+        return lines
+    return [shortened(game, longest - 1), f"| {shortened(preset, longest - 3)}"]
 
 
-def _footnote(figure: Figure, table: pd.DataFrame) -> None:
+def _small_print(table: pd.DataFrame, gone: int) -> str:
     refused = int(table["median"].isna().sum())
     words = CAUTION
     if refused:
         words += f" No estimate for {count_words(refused, 'chart')}."
-    x, y = MARGIN / WIDTH_INCHES, 0.16 / figure.get_figheight()
-    figure.text(x, y, words, color=QUIET, va="bottom")
+    if gone:
+        words += f" For want of room {count_words(gone, 'scene')} not drawn."
+    return words

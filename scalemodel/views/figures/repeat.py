@@ -13,28 +13,47 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
+    Key,
+    across,
+    fitted_rows,
+    footnote,
+    footnote_room,
     headline,
-    key_below,
+    letters,
+    make_key,
+    most_panels,
     new_figure,
     place,
 )
-from scalemodel.views.style import AMBER, CONTEXT, INK, PLUM, QUIET, TINT, WIDTH_INCHES, house_style
+from scalemodel.views.sizes import PAGE, Size
+from scalemodel.views.style import AMBER, CONTEXT, INK, PLUM, QUIET, TINT, house_style
 from scalemodel.views.tables import rows_of
-from scalemodel.views.words import METRIC_WORDS, count_words, lead_words, short_scene, shortened
+from scalemodel.views.words import (
+    METRIC_WORDS,
+    count_words,
+    lead_words,
+    short_name,
+    short_scene,
+    shortened,
+)
 
 ROW, TOP, GAP = 0.3, 0.3, 0.24  # inches: a scene, the heading of a panel, between panels
-LABELS, RIGHT = 2.75, 3.75  # inches beside the axes
+LABELS, RIGHT = 2.75, 3.75  # inches beside the axes of a page
+BELOW = 0.45  # inches, for the name of the axis
 REACH = 6.0
 """Repeatability sds of the noisiest scene that the axis spans either way."""
 
 
-def repeat_figure(every_run: pd.DataFrame, scenes: pd.DataFrame, metric: str) -> Figure:
+def repeat_figure(
+    every_run: pd.DataFrame, scenes: pd.DataFrame, metric: str, size: Size = PAGE
+) -> Figure:
     """Draw how far every run is from its repeats and each scene's spread, a panel a platform.
 
     Args:
         every_run: one row a run: card, chart, run, apart and found_by.
         scenes: one row a scene and platform: metric, s_r with its range, times_lab and noisy.
         metric: of the runs.
+        size: of the figure; for want of room the noisiest scenes are drawn.
 
     Raises:
         FigureError: no cell has repeats.
@@ -44,22 +63,29 @@ def repeat_figure(every_run: pd.DataFrame, scenes: pd.DataFrame, metric: str) ->
         raise FigureError("No cell has repeated runs; there is nothing to draw.")
     away = every_run.assign(away=every_run["apart"])
     reach = REACH * float(here["s_r"].max())
-    platforms = list(dict.fromkeys(here["platform"]))
-    head = headline(_title(here, metric), _lines(away, reach))
-    top = head.height + 0.42
-    rows = {p: here[here["platform"] == p] for p in platforms}
-    tall = sum(len(part) * ROW + TOP + GAP for part in rows.values())
+    head, signs = headline(_title(here, metric), _lines(away, reach), size), _key(size)
+    top = head.height + signs.height
+    taken = top + BELOW + footnote_room(size)
+    platforms = list(dict.fromkeys(here["platform"]))[: most_panels(size, taken, TOP + GAP, ROW)]
+    parts = [here[here["platform"] == platform] for platform in platforms]
+    rows = fitted_rows([len(part) for part in parts], size, taken, TOP + GAP, ROW)
     with house_style():
-        figure = new_figure(top + tall + 0.45, head)
-        _legend(figure, head.height)
+        figure = new_figure(taken + rows.inches, head, size)
+        signs.draw(figure, head.height)
         down = top
-        for platform, part in rows.items():
-            wide = WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT
-            axes = place(figure, MARGIN + LABELS, down + TOP, wide, len(part) * ROW)
+        for platform, part, count in zip(platforms, parts, rows.drawn, strict=True):
+            wide = size.width - 2 * MARGIN - across(size, LABELS + RIGHT)
+            left, tall = MARGIN + across(size, LABELS), count * rows.height
+            axes = place(figure, left, down + TOP, wide, tall)
             _limits(axes, reach, last=platform == platforms[-1])
-            _panel(axes, platform, part, away[away["platform"] == platform], reach)
-            down += len(part) * ROW + TOP + GAP
+            name = shortened(platform, letters(size, 34))
+            own = away[away["platform"] == platform]
+            _panel(axes, name, part.head(count), own, reach, size)
+            down += tall + TOP + GAP
         axes.set_xlabel("run against what its repeats agree on", loc="left")
+        gone = len(here) - sum(rows.drawn)
+        if gone:
+            footnote(figure, f"For want of room {count_words(gone, 'calmer scene')} not drawn.")
     return figure
 
 
@@ -84,14 +110,14 @@ def _lines(away: pd.DataFrame, reach: float) -> list[str]:
     return [f"{words} s_r leaves flagged runs aside."]
 
 
-def _legend(figure: Figure, down: float) -> None:
+def _key(size: Size) -> Key:
     handles: list[Line2D | Patch] = [
         Line2D([], [], linestyle="none", marker="|", color=CONTEXT, markersize=9, label="run"),
         Line2D([], [], **_look(), label="flagged run"),
         Patch(facecolor=TINT, label="one s_r either way"),
         Line2D([], [], color=PLUM, linewidth=1.6, label="range of s_r"),
     ]
-    key_below(figure, handles, down)
+    return make_key(handles, size)
 
 
 def _look() -> dict[str, Any]:
@@ -114,11 +140,19 @@ def _limits(axes: Axes, reach: float, *, last: bool) -> None:
     axes.axvline(0, color=QUIET, linewidth=1, zorder=1)
 
 
-def _panel(axes: Axes, name: str, scenes: pd.DataFrame, away: pd.DataFrame, reach: float) -> None:
+def _panel(
+    axes: Axes,
+    name: str,
+    scenes: pd.DataFrame,
+    away: pd.DataFrame,
+    reach: float,
+    size: Size,
+) -> None:
     axes.set_ylim(len(scenes) - 0.4, -0.6)
-    names = [short_scene(scene.game, scene.preset, 38) for scene in rows_of(scenes)]
+    longest = letters(size, 38)
+    names = [short_scene(scene.game, scene.preset, longest) for scene in rows_of(scenes)]
     axes.set_yticks(range(len(names)), names)
-    left = -LABELS / (WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT)
+    left = -across(size, LABELS) / (size.width - 2 * MARGIN - across(size, LABELS + RIGHT))
     above: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points"}
     axes.annotate(name, (left, 1), (0, 6), fontweight="bold", fontsize=11, **above)
     axes.annotate(
@@ -126,10 +160,10 @@ def _panel(axes: Axes, name: str, scenes: pd.DataFrame, away: pd.DataFrame, reac
     )
     for row, scene in enumerate(rows_of(scenes)):
         own = away[(away["game"] == scene.game) & (away["preset"] == scene.preset)]
-        _scene(axes, row, scene, own, reach)
+        _scene(axes, row, scene, own, reach, size)
 
 
-def _scene(axes: Axes, row: int, scene: Any, runs: pd.DataFrame, reach: float) -> None:
+def _scene(axes: Axes, row: int, scene: Any, runs: pd.DataFrame, reach: float, size: Size) -> None:
     axes.barh(row, 2 * scene.s_r, left=-scene.s_r, height=0.62, color=TINT, linewidth=0, zorder=0.6)
     for side in (-1, 1):
         ends = [side * scene.s_r_lower, side * scene.s_r_upper]
@@ -144,9 +178,8 @@ def _scene(axes: Axes, row: int, scene: Any, runs: pd.DataFrame, reach: float) -
     words = f"{100 * scene.s_r:.2f}% ({100 * scene.s_r_lower:.2f}–{100 * scene.s_r_upper:.2f})"
     if marked.any():
         worst = runs[marked].sort_values("away", key=abs, ascending=False).iloc[0]
-        words += (
-            f"   {shortened(worst['card'], 16)}, {worst['resolution']} {lead_words(worst['away'])}"
-        )
+        name = short_name(worst["card"], letters(size, 16))
+        words += f"   {name}, {worst['resolution']} {lead_words(worst['away'])}"
         words += f", {int(marked.sum()) - 1} more" if marked.sum() > 1 else ""
     axes.text(
         1.015,
@@ -155,6 +188,6 @@ def _scene(axes: Axes, row: int, scene: Any, runs: pd.DataFrame, reach: float) -
         transform=axes.get_yaxis_transform(),
         color=INK if scene.noisy or marked.any() else QUIET,
         fontweight="bold" if scene.noisy else "normal",
-        fontsize=8,
+        fontsize=8.5,
         va="center",
     )

@@ -8,16 +8,18 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from scalemodel.views.figures.layout import (
     MARGIN,
+    across,
     headline,
-    key_below,
+    make_key,
     new_figure,
     place,
     round_rates,
 )
+from scalemodel.views.sizes import PAGE, Size
 from scalemodel.views.style import (
     AMBER,
     CONTEXT,
@@ -26,33 +28,38 @@ from scalemodel.views.style import (
     PLUM,
     QUIET,
     TINT,
-    WIDTH_INCHES,
     house_style,
 )
 from scalemodel.views.words import count_words, level_words, rate_words, scene_words
 
-TALL, LEFT, SPREAD, RIGHT, GAP = 4.2, 0.55, 1.7, 2.1, 0.12  # inches
+TALL, LEFT, SPREAD, RIGHT, GAP, BELOW = 4.2, 0.55, 1.7, 2.1, 0.12, 0.55  # inches
+
+LABEL = 0.2
+"""Inches between the names of two marks, at least."""
 
 DEFINITIONS = ("quantile", "slowest_mean")
 LOWS = {"low_1pct": "1% low", "low_01pct": "0.1% low"}
 
 
-def run_figure(run: Any, along: pd.DataFrame, spread: pd.DataFrame) -> Figure:
+def run_figure(run: Any, along: pd.DataFrame, spread: pd.DataFrame, size: Size = PAGE) -> Figure:
     """Draw one run.
 
     Args:
         run: its row of ``reduce``.
         along: seconds, fastest_ms, slowest_ms, running_median_ms and spikes, one row a step.
         spread: from_ms, to_ms and share, one row a bar.
+        size: of the figure.
     """
-    head = headline(_title(run), _lines(run))
-    top = head.height + 0.42
+    head, signs = headline(_title(run), _lines(run), size), make_key(_signs(along), size)
+    top = head.height + signs.height
+    tall = min(TALL, size.tallest - top - BELOW)
     with house_style():
-        figure = new_figure(top + TALL + 0.55, head)
-        key_below(figure, _key(along), head.height)
-        wide = WIDTH_INCHES - 2 * MARGIN - LEFT - SPREAD - RIGHT - GAP
-        way = place(figure, MARGIN + LEFT, top, wide, TALL)
-        side = place(figure, MARGIN + LEFT + wide + GAP, top, SPREAD, TALL)
+        figure = new_figure(top + tall + BELOW, head, size)
+        signs.draw(figure, head.height)
+        beside = across(size, SPREAD)
+        wide = size.width - 2 * MARGIN - LEFT - beside - RIGHT - GAP
+        way = place(figure, MARGIN + LEFT, top, wide, tall)
+        side = place(figure, MARGIN + LEFT + wide + GAP, top, beside, tall)
         _time_axis(way, side, along)
         _along(way, along)
         _spread(side, spread)
@@ -84,9 +91,9 @@ def _lines(run: Any) -> list[str]:
     return lines
 
 
-def _key(along: pd.DataFrame) -> list[Line2D]:
+def _signs(along: pd.DataFrame) -> list[Line2D]:
     one = bool((along["fastest_ms"] == along["slowest_ms"]).all())
-    key = [
+    signs = [
         Line2D(
             [],
             [],
@@ -98,8 +105,8 @@ def _key(along: pd.DataFrame) -> list[Line2D]:
         Line2D([], [], label="spike", **_SPIKE),
     ]
     for definition, look in _LOOKS.items():
-        key.append(Line2D([], [], label=f"low, {definition}", **look))
-    return key
+        signs.append(Line2D([], [], label=f"low, {definition}", **look))
+    return signs
 
 
 _SPIKE: dict[str, Any] = {
@@ -135,6 +142,7 @@ def _along(axes: Axes, along: pd.DataFrame) -> None:
     ends = along["seconds"].to_numpy(dtype=float)
     fastest, slowest = (along[f"{end}_ms"].to_numpy(dtype=float) for end in ("fastest", "slowest"))
     axes.set_xlim(0, ends[-1])
+    axes.xaxis.set_major_locator(MaxNLocator(9, prune="upper"))
     if (fastest == slowest).all():
         axes.plot(ends, slowest, color=CONTEXT, linewidth=0.7, zorder=1.5)
     else:
@@ -168,7 +176,8 @@ def _marks(way: Axes, side: Axes, run: Any) -> None:
     marks.sort()
     bottom, top = np.log(side.get_ylim())
     heights = np.array([(math.log(ms) - bottom) / (top - bottom) for ms, _ in marks])
-    for height, (ms, words) in zip(_apart(heights), marks, strict=True):
+    least = LABEL / (side.bbox.height / side.figure.dpi)
+    for height, (ms, words) in zip(_apart(heights, least), marks, strict=True):
         side.annotate(
             words,
             (1, (math.log(ms) - bottom) / (top - bottom)),
@@ -189,9 +198,9 @@ def _marks(way: Axes, side: Axes, run: Any) -> None:
         )
 
 
-def _apart(heights: np.ndarray[tuple[int], np.dtype[np.float64]]) -> list[float]:
-    """Push labels apart until none covers another, from the lowest up."""
-    least, placed = 0.048, list[float]()
+def _apart(heights: np.ndarray[tuple[int], np.dtype[np.float64]], least: float) -> list[float]:
+    """Push labels at least so far apart, from the lowest up."""
+    placed = list[float]()
     for height in heights:
         placed.append(max(height, placed[-1] + least) if placed else float(height))
     over = placed[-1] - 1

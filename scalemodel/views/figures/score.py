@@ -15,27 +15,31 @@ from scalemodel.answers.score_tables import LEVELS, METHOD_WORDS, OWN
 from scalemodel.views.figures.layout import (
     MARGIN,
     FigureError,
+    Key,
+    fitted_rows,
+    footnote,
+    footnote_room,
     headline,
-    key_below,
+    make_key,
     new_figure,
     place,
 )
+from scalemodel.views.sizes import PAGE, Size
 from scalemodel.views.style import (
     AMBER,
     CONTEXT,
-    INK,
     PAPER,
     PLUM,
     QUIET,
     TINT,
-    WIDTH_INCHES,
     house_style,
 )
 from scalemodel.views.tables import rows_of
-from scalemodel.views.words import count_words, level_words, shortened
+from scalemodel.views.words import count_words, level_words, short_name
 
-ROW, LABELS, RIGHT, GAP = 0.215, 1.75, 3.9, 0.75  # inches
-SQUARE, BETWEEN = 2.75, 0.75  # inches: the panels at the right, and between them
+ROW, LABELS, GAP, ABOVE, BELOW = 0.215, 1.75, 0.75, 0.3, 0.6  # inches
+RIGHT, SQUARE = 3.65, 2.75  # inches: the panels at the right of a page
+SMALL = 2.05  # inches: the same beside each other where the height is limited
 MARKS = {
     OWN: ("o", PLUM),
     "nearest_card": ("s", CONTEXT),
@@ -45,8 +49,12 @@ MARKS = {
 }
 
 
-def score_figure(score: Score) -> Figure:
+def score_figure(score: Score, size: Size = PAGE) -> Figure:
     """Draw the errors by card, coverage by level and the calibration of p_faster.
+
+    Args:
+        score: the whole answer.
+        size: of the figure; for want of room the cards with the largest errors are drawn.
 
     Raises:
         FigureError: no cell was judged.
@@ -55,19 +63,30 @@ def score_figure(score: Score) -> Figure:
     if cards.empty:
         raise FigureError("No held-out cell was judged; there is nothing to draw.")
     cards = cards.sort_values(f"{OWN}_error", kind="stable").reset_index(drop=True)
-    head = headline(_title(score), _lines(score, cards))
-    top = head.height + 0.72
-    tall = max(len(cards) * ROW, 2 * SQUARE + BETWEEN)
+    head = headline(_title(score), _lines(score, cards), size)
+    signs = _key(score, size)
+    top = head.height + signs.height + ABOVE
+    taken = top + BELOW + footnote_room(size)
+    rows = fitted_rows([len(cards)], size, taken, 0.0, ROW)
+    drawn = cards.tail(rows.drawn[0])
+    squares = [(RIGHT, SQUARE, 0.0, 0.0), (RIGHT, SQUARE, 0.0, SQUARE + GAP)]
+    if size.limited:
+        tall = min(size.tallest - taken, SMALL)
+        squares = [(SMALL, tall, -SMALL - GAP, 0.0), (SMALL, tall, 0.0, 0.0)]
+    left = size.width - 2 * MARGIN - LABELS - GAP - squares[0][0] + squares[0][2]
     with house_style():
-        figure = new_figure(top + tall + 0.6, head)
-        _key(figure, head.height, score)
-        left = WIDTH_INCHES - 2 * MARGIN - LABELS - GAP - RIGHT
-        errors = place(figure, MARGIN + LABELS, top, left, len(cards) * ROW)
-        _errors(errors, cards, score)
-        at = WIDTH_INCHES - MARGIN - RIGHT + 0.25
-        _coverage(place(figure, at, top, RIGHT - 0.25, SQUARE), score.summary)
-        down = top + SQUARE + BETWEEN
-        _calibration(place(figure, at, down, RIGHT - 0.25, SQUARE), score.calibration)
+        lowest = max(down + tall for _, tall, _, down in squares)
+        figure = new_figure(taken + max(rows.inches, lowest), head, size)
+        signs.draw(figure, head.height)
+        _errors(place(figure, MARGIN + LABELS, top, left, rows.inches), drawn, score)
+        for draw, table, (wide, tall, aside, down) in zip(
+            (_coverage, _calibration), (score.summary, score.calibration), squares, strict=True
+        ):
+            at = size.width - MARGIN - wide + aside
+            draw(place(figure, at, top + down, wide, tall), table)
+        if len(drawn) < len(cards):
+            words = f"{count_words(len(cards) - len(drawn), 'card')} with smaller errors not drawn."
+            footnote(figure, f"For want of room {words}")
     return figure
 
 
@@ -97,14 +116,17 @@ def _lines(score: Score, cards: pd.DataFrame) -> list[str]:
     ]
 
 
-def _key(figure: Figure, down: float, score: Score) -> None:
+def _key(score: Score, size: Size) -> Key:
     known = [name for name in MARKS if score.cards[f"{name}_error"].notna().any()]
     handles: list[Line2D | Patch] = [
         Line2D([], [], label=METHOD_WORDS[name], **_look(name)) for name in known
     ]
     words = f"half the width of scalemodel's {level_words(score.level)} ranges"
     handles.append(Patch(facecolor=TINT, alpha=0.55, label=words))
-    key_below(figure, handles, down)
+    if (score.calibration["what"] == "p_faster within test error").any():
+        pair = {**_look(OWN), "markerfacecolor": PAPER, "markeredgecolor": CONTEXT}
+        handles.append(Line2D([], [], label="p_faster of a pair within test error", **pair))
+    return make_key(handles, size)
 
 
 def _look(name: str) -> dict[str, Any]:
@@ -134,7 +156,7 @@ def _heading(axes: Axes, words: str) -> None:
 def _errors(axes: Axes, cards: pd.DataFrame, score: Score) -> None:
     _heading(axes, "mean error by card")
     axes.set_ylim(len(cards) - 0.4, -0.6)
-    axes.set_yticks(range(len(cards)), [shortened(str(card), 22) for card in cards["card"]])
+    axes.set_yticks(range(len(cards)), [short_name(str(card), 22) for card in cards["card"]])
     half = _half_widths(score)
     for row, card in enumerate(cards["card"]):
         axes.barh(row, half[card], height=0.62, color=TINT, alpha=0.55, linewidth=0, zorder=0.5)
@@ -166,7 +188,7 @@ def _square(axes: Axes) -> None:
 
 
 def _coverage(axes: Axes, summary: pd.DataFrame) -> None:
-    _heading(axes, "ranges: share of measured rates they hold")
+    _heading(axes, "ranges: share they hold")
     _square(axes)
     axes.set_xlim(0.4, 1.03)
     axes.set_ylim(0.15, 1.03)
@@ -181,15 +203,15 @@ def _coverage(axes: Axes, summary: pd.DataFrame) -> None:
             line = MARKS[row.method][1]
             axes.plot([level + aside] * 2, ends, color=line, linewidth=1.4, zorder=2)
             axes.plot([level + aside], [held], zorder=3, **_look(row.method))
-    axes.set_xlabel("level that the ranges claim", loc="left")
+    axes.set_xlabel("level claimed by the ranges of rates", loc="left")
 
 
 def _calibration(axes: Axes, calibration: pd.DataFrame) -> None:
-    _heading(axes, "p_faster: how often the card is the faster one")
+    _heading(axes, "p_faster: how often true")
     _square(axes)
-    for what, line, fill, words in (
-        ("p_faster within test error", CONTEXT, PAPER, "within test error"),
-        ("p_faster", PLUM, PLUM, "told apart by the test"),
+    for what, line, fill in (
+        ("p_faster within test error", CONTEXT, PAPER),
+        ("p_faster", PLUM, PLUM),
     ):
         part = calibration[calibration["what"] == what]
         if part.empty:
@@ -204,9 +226,6 @@ def _calibration(axes: Axes, calibration: pd.DataFrame) -> None:
             markersize=5.8,
             markerfacecolor=fill,
             markeredgecolor=line,
-            label=words,
             zorder=3,
         )
-    if len(axes.lines) > 1:
-        axes.legend(loc="lower right", labelcolor=INK, handletextpad=0.3, borderaxespad=0.2)
-    axes.set_xlabel("probability that was stated", loc="left")
+    axes.set_xlabel("probability stated", loc="left")

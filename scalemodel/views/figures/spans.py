@@ -9,15 +9,16 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from scalemodel.model.arrays import FloatArray
-from scalemodel.views.figures.layout import MARGIN, place
-from scalemodel.views.style import INK, PAPER, QUIET, WIDTH_INCHES
+from scalemodel.views.figures.layout import MARGIN, across, place
+from scalemodel.views.sizes import Size
+from scalemodel.views.style import INK, PAPER, QUIET
 from scalemodel.views.words import lead_words
 
 ROW, TOP, GAP = 0.27, 0.36, 0.42
 """Inches: a row, the heading of a panel, between panels."""
 
 LABELS, RIGHT = 2.75, 3.9
-"""Inches beside the axes."""
+"""Inches beside the axes of a page."""
 
 
 def look(fill: str, edge: str) -> dict[str, Any]:
@@ -32,14 +33,17 @@ def look(fill: str, edge: str) -> dict[str, Any]:
     }
 
 
-def lead_axes(figure: Figure, down: float, rows: int, name: str) -> Axes:
-    """Add axes of leads for a number of rows, `down` inches from the top, under a heading."""
-    wide = WIDTH_INCHES - 2 * MARGIN - LABELS - RIGHT
-    axes = place(figure, MARGIN + LABELS, down + TOP, wide, rows * ROW)
+def lead_axes(
+    figure: Figure, down: float, rows: int, name: str, size: Size, row: float = ROW
+) -> Axes:
+    """Add axes of leads for rows of a height, `down` inches from the top, under a heading."""
+    labels, right = across(size, LABELS), across(size, RIGHT)
+    wide = size.width - 2 * MARGIN - labels - right
+    axes = place(figure, MARGIN + labels, down + TOP, wide, rows * row)
     axes.set_ylim(rows - 0.4, -0.6)
     axes.annotate(
         name,
-        (-LABELS / wide, 1),
+        (-labels / wide, 1),
         (0, 6),
         xycoords="axes fraction",
         textcoords="offset points",
@@ -78,7 +82,7 @@ def spans(axes: Axes, leads: FloatArray, inks: Sequence[str]) -> None:
             axes.plot(near[[end]], [row], mark, color=ink, clip_on=False, zorder=3)
             above: dict[str, Any] = {"textcoords": "offset points", "ha": align}
             axes.annotate(
-                lead_words(pair[end]), (near[end], row), (0, 4), fontsize=7.5, color=QUIET, **above
+                lead_words(pair[end]), (near[end], row), (0, 4), fontsize=8.5, color=QUIET, **above
             )
 
 

@@ -118,6 +118,20 @@ def reasons(found: "pd.Series[Any]", noun: str) -> list[RenderableType]:
     return [*lines[:MOST_REASONS], note(words)]
 
 
+def named_reasons(named: pd.DataFrame) -> list[RenderableType]:
+    """Say which cards have no place and why, one line a reason: "the reason: A, B".
+
+    Args:
+        named: card and reason.
+    """
+    lines = [
+        note(f"{why!s}: {', '.join(cards)}")
+        for why, cards in named.groupby("reason", sort=False)["card"]
+        if why
+    ]
+    return [*lines, Text()] if lines else []
+
+
 def as_text(view: RenderableType, width: int = WIDTH) -> str:
     """Write a view as plain text without colour."""
     stream = io.StringIO()

@@ -1,0 +1,77 @@
+"""``scalemodel report``: everything to look at, in one file."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from scalemodel.cli.options import bench_argument, level_option, metric_option
+from scalemodel.cli.output import write_file
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from scalemodel.answers.fitting import Fit
+
+
+def check_ending(ctx: click.Context, param: click.Parameter, value: Path) -> Path:
+    """Take a path that ends in .html, or say so."""
+    if value.suffix.lower() not in {".html", ".htm"}:
+        raise click.BadParameter(f"'{value}' should end in .html.", ctx, param)
+    return value
+
+
+@click.command("report", short_help="Everything to look at, in one file.")
+@bench_argument
+@click.option(
+    "-o",
+    "--output",
+    "file",
+    required=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    callback=check_ending,
+    metavar="FILE.html",
+    help="Write the report to this file.",
+)
+@click.option(
+    "--specs",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also predict the cards of these spec sheets: the columns of cards.csv.",
+)
+@metric_option
+@level_option
+def command(bench: Path, *, file: Path, specs: Path | None, metric: str, level: float) -> None:
+    """Answer every question about BENCH in one HTML file.
+
+    The file needs nothing else: it opens without a network, prints, and holds every table as CSV.
+    How good the forecasts are is in it once `scalemodel score BENCH` has been run.
+
+    \b
+    Example:
+      scalemodel report my-bench --specs new-card.csv -o report.html
+    """
+    from scalemodel.cli.fitted import fitted
+    from scalemodel.data.bench import read_specs
+
+    sheets = None if specs is None else read_specs(specs)
+    fit = fitted(bench, metric)
+    write_file(file, page_of(fit, sheets, level))
+    click.echo(f"Wrote {file}", err=True)
+
+
+def page_of(fit: "Fit", sheets: "pd.DataFrame | None", level: float) -> str:
+    """Ask a fit everything and write the page, with a bar on the error stream meanwhile."""
+    from scalemodel.answers.report import QUESTIONS, report
+    from scalemodel.cli.waiting import counting
+    from scalemodel.views.report.page import SECTIONS, report_page
+
+    with counting("Writing the report") as tell:
+        done = 0
+
+        def one_done() -> None:
+            nonlocal done
+            done += 1
+            tell(done, QUESTIONS + len(SECTIONS))
+
+        return report_page(report(fit, sheets, level, one_done), one_done)

@@ -38,36 +38,48 @@ def sheets_bytes(tables: Mapping[str, Mapping[Column, pd.Series]]) -> bytes:
     Raises:
         SheetError: a table has too many rows, or a text is too long.
     """
+    for name, columns in tables.items():
+        _check(name, columns)
     book = Workbook(write_only=True)
     for name, columns in tables.items():
-        sheet = book.create_sheet(name)
-        count = max(len(cells) for cells in columns.values())
-        if count >= MOST_ROWS:
-            raise SheetError(
-                f"{name} has {count:,} rows; a sheet holds {MOST_ROWS - 1:,}. "
-                "Fix: export to a folder, or to Parquet."
-            )
-        _fill(sheet, name, columns)
+        _fill(book.create_sheet(name), columns)
     stream = io.BytesIO()
     book.save(stream)
     return stream.getvalue()
 
 
-def _fill(sheet: WriteOnlyWorksheet, name: str, columns: Mapping[Column, pd.Series]) -> None:
+def _check(name: str, columns: Mapping[Column, pd.Series]) -> None:
+    count = max(len(cells) for cells in columns.values())
+    if count >= MOST_ROWS:
+        raise SheetError(
+            f"{name} has {count:,} rows; a sheet holds {MOST_ROWS - 1:,}. "
+            "Fix: export to a folder, or to Parquet."
+        )
+    for column, cells in columns.items():
+        if column.kind not in ("number", "flag"):
+            long = next((k for k, text in enumerate(cells) if len(text) > LONGEST_TEXT), None)
+            if long is not None:
+                text = cells.iloc[long]
+                raise SheetError(
+                    f"{name}, row {long + 2}, column {column.name}: {shown(text)} has "
+                    f"{len(text):,} characters; a cell of a sheet holds {LONGEST_TEXT:,}. "
+                    "Fix: export to a folder."
+                )
+
+
+def _fill(sheet: WriteOnlyWorksheet, columns: Mapping[Column, pd.Series]) -> None:
     sheet.freeze_panes = "A2"
     for index, (column, cells) in enumerate(columns.items(), start=1):
         longest = max((len(str(cell)) for cell in cells.iloc[:200]), default=0)
         width = min(max(len(column.name), longest) + 2, _WIDEST)
         sheet.column_dimensions[get_column_letter(index)].width = width
     sheet.append([_text_cell(sheet, column.name, bold=True) for column in columns])
-    for number, row in enumerate(zip(*columns.values(), strict=True), start=2):
+    for row in zip(*columns.values(), strict=True):
         pairs = zip(columns, row, strict=True)
-        sheet.append([_cell(sheet, column, value, (name, number)) for column, value in pairs])
+        sheet.append([_cell(sheet, column, value) for column, value in pairs])
 
 
-def _cell(
-    sheet: WriteOnlyWorksheet, column: Column, value: object, where: tuple[str, int]
-) -> object:
+def _cell(sheet: WriteOnlyWorksheet, column: Column, value: object) -> object:
     if column.kind == "number":
         number = float(str(value))
         return None if np.isnan(number) else int(number) if number.is_integer() else number
@@ -78,11 +90,6 @@ def _cell(
         cell = WriteOnlyCell(sheet, datetime.date.fromisoformat(text))
         cell.number_format = "yyyy-mm-dd"
         return cell
-    if len(text) > LONGEST_TEXT:
-        raise SheetError(
-            f"{where[0]}, row {where[1]}, column {column.name}: {shown(text)} has {len(text):,} "
-            f"characters; a cell of a sheet holds {LONGEST_TEXT:,}. Fix: export to a folder."
-        )
     return _text_cell(sheet, text) if text else None
 
 

@@ -93,7 +93,9 @@ def _source(bench: Bench, source: str) -> str:
         else ("write one row a shot into latency.csv, or fill the column latency_ms of results")
     )
     what = lack[chosen] if source else f"{lack[SHOTS]} and {lack[RUNS]}"
-    raise ScalemodelError(f"{bench.source}: no latency to go by, since there is {what}. Fix: {fix}.")
+    raise ScalemodelError(
+        f"{bench.source}: no latency to go by, since there is {what}. Fix: {fix}."
+    )
 
 
 def _shots(bench: Bench) -> Runs:

@@ -108,7 +108,13 @@ def groups(count: int = 2) -> LeadGroups:
         about = {"platform": examples.PLATFORM, "group": group, "row_kind": "group"}
         numbers = {"lead": lead, "lower": lead - 0.03, "upper": lead + 0.03, "charts_used": 6 + n}
         rows.append({**about, **numbers, "reason": ""})
-    whole = {"platform": examples.PLATFORM, "row_kind": "all", "reason": "", "p_different": 0.03}
+    whole: dict[str, object] = {
+        "platform": examples.PLATFORM,
+        "row_kind": "all",
+        "reason": "",
+        "p_different": 0.03,
+    }
+    whole["charts_used"] = 6 * count
     table = pd.DataFrame([*rows, whole])
     charts = pd.DataFrame(
         [

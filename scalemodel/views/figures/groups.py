@@ -19,6 +19,7 @@ from scalemodel.views.figures.layout import (
     footnote,
     footnote_room,
     headline,
+    lead_tick_words,
     letters,
     make_key,
     most_panels,
@@ -37,7 +38,7 @@ from scalemodel.views.words import (
     shortened,
 )
 
-ROW, TOP, GAP = 0.5, 0.34, 0.3
+ROW, SMALLEST_ROW, TOP, GAP = 0.5, 0.33, 0.34, 0.3
 LABELS, RIGHT = 2.2, 3.3  # inches beside the axes of a page
 BELOW = 0.45  # inches, for the name of the axis
 
@@ -59,10 +60,11 @@ def groups_figure(answer: LeadGroups, size: Size = PAGE) -> Figure:
     head, signs = headline(_title(answer), _lines(answer, charts), size), _key(answer.level, size)
     top = head.height + signs.height
     taken = top + BELOW + footnote_room(size)
+    row = SMALLEST_ROW if size.limited else ROW
     panels = list(groups.groupby("platform", sort=False))[
-        : most_panels(size, taken, TOP + GAP, ROW)
+        : most_panels(size, taken, TOP + GAP, row)
     ]
-    rows = fitted_rows([len(part) for _, part in panels], size, taken, TOP + GAP, ROW)
+    rows = fitted_rows([len(part) for _, part in panels], size, taken, TOP + GAP, row)
     with house_style():
         figure = new_figure(taken + rows.inches, head, size)
         signs.draw(figure, head.height)
@@ -94,9 +96,13 @@ def _kept(groups: pd.DataFrame, most: int) -> pd.DataFrame:
 def _title(answer: LeadGroups) -> str:
     rows = answer.table[answer.table["row_kind"] == "group"]
     first = rows[rows["platform"] == rows["platform"].iloc[0]]
-    told = [f"{lead_words(row.lead)} with {row.group}" for row in rows_of(first.head(3))]
+    told = [
+        f"{lead_words(row.lead)} with {shortened(str(row.group), 24)}"
+        for row in rows_of(first.head(3))
+    ]
+    a, b = (shortened(name, 34) for name in (answer.a, answer.b))
     more = f" and {len(first) - 3} more" if len(first) > 3 else ""
-    return f"{answer.a} against {answer.b} by {answer.by}: {', '.join(told)}{more}"
+    return f"{a} against {b} by {shortened(answer.by, 24)}: {', '.join(told)}{more}"
 
 
 def _lines(answer: LeadGroups, charts: pd.DataFrame) -> list[str]:
@@ -139,9 +145,7 @@ def _limits(axes: Axes, charts: pd.DataFrame, groups: pd.DataFrame, *, last: boo
     pad = 0.05 * max(float(np.ptp(ends)), 0.02)
     axes.set_xlim(ends.min() - pad, ends.max() + pad)
     axes.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 5, 10]))
-    axes.xaxis.set_major_formatter(
-        FuncFormatter(lambda x, _: lead_words(x) if abs(x) > 1e-9 else "0")
-    )
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: lead_tick_words(x)))
     axes.tick_params(labelbottom=last)
     axes.axvline(0, color=QUIET, linewidth=1, zorder=1)
 

@@ -43,6 +43,9 @@ COLUMNS, GAP, LEFT = 3, 0.62, 0.35
 TALL, LOWEST, TOP, BOTTOM = 2.9, 1.5, 0.42, 0.62
 """Inches of a panel, of one where room is limited, above and below it."""
 
+LETTER = 0.085
+"""Inches of a letter of a name, on average."""
+
 
 def latency_figure(answer: Latency, platform: str, size: Size = PAGE) -> Figure:
     """Draw the cells of a platform with the lines of their scenes.
@@ -187,12 +190,16 @@ def _label(axes: Axes, cells: pd.DataFrame, broken: set[str]) -> None:
 
 
 def _name(axes: Axes, words: str, x: float, y: float, colour: str) -> None:
+    """Write a name to the left of its point; from the axis on where it is too long for that."""
+    words = shortened(words, 26)
+    span = axes.get_window_extent().width / axes.get_figure(root=True).dpi  # type: ignore[union-attr]
+    fits = LETTER * len(words) < span * x / axes.get_xlim()[1]
     axes.annotate(
-        shortened(words, 28),
-        (x, y),
-        (-4, 6),
+        words,
+        (x if fits else 0, y),
+        (-4 if fits else 3, 6),
         textcoords="offset points",
-        ha="right",
+        ha="right" if fits else "left",
         fontsize=8.5,
         fontweight="bold",
         color=colour,

@@ -182,6 +182,11 @@ def rate_tick_words(rate: float) -> str:
     return f"{rate:,.10g}" if rate >= 1 else rate_words(rate)
 
 
+def lead_tick_words(lead: float) -> str:
+    """Write a lead at a tick, without decimals that it lacks."""
+    return f"{100 * lead + 0.0:+.10g}%".replace("-", "−") if abs(lead) > 1e-9 else "0"
+
+
 def round_rates(low: float, high: float, most: int) -> list[float]:
     """Give round rates from low to high, at most so many; thinned out evenly if need be."""
     decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)

@@ -21,6 +21,7 @@ from scalemodel.views.figures.layout import (
     footnote,
     footnote_room,
     headline,
+    lead_tick_words,
     letters,
     make_key,
     most_panels,
@@ -212,13 +213,9 @@ def _limits(axes: Axes, charts: pd.DataFrame, *, last: bool) -> None:
     pad = 0.04 * max(float(np.ptp(ends)), 0.02)
     axes.set_xlim(ends.min() - pad, ends.max() + pad)
     axes.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 5, 10]))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: _percent(x)))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: lead_tick_words(x)))
     axes.tick_params(labelbottom=last)
     axes.axvline(0, color=QUIET, linewidth=1, zorder=1)
-
-
-def _percent(lead: float) -> str:
-    return f"{100 * lead + 0.0:+.10g}%".replace("-", "−") if abs(lead) > 1e-9 else "0"
 
 
 def _panel(axes: Axes, name: str, charts: pd.DataFrame, summary: Any, size: Size) -> None:

@@ -20,6 +20,7 @@ from scalemodel.views.figures.layout import (
     footnote,
     footnote_room,
     headline,
+    lead_tick_words,
     letters,
     make_key,
     new_figure,
@@ -38,7 +39,7 @@ from scalemodel.views.words import (
 )
 
 SCENE = ["game", "preset"]
-ROW = 0.46
+ROW, SMALLEST_ROW = 0.46, 0.33
 LABELS, RIGHT = 2.75, 3.3  # inches beside the axes of a page
 BELOW = 0.6  # inches, for the name of the axis
 NAMED = 3
@@ -69,7 +70,7 @@ def lows_figure(answer: Lows, platform: str, size: Size = PAGE) -> Figure:
     signs = _key(answer.level, size)
     top = head.height + signs.height
     taken = top + BELOW + footnote_room(size)
-    rows = fitted_rows([len(scenes)], size, taken, 0.0, ROW)
+    rows = fitted_rows([len(scenes)], size, taken, 0.0, SMALLEST_ROW if size.limited else ROW)
     single = cells[cells["out_of_step"].astype(bool)]
     drawn = _kept(scenes, pd.concat([out[SCENE], single[SCENE]]), rows.drawn[0])
     with house_style():
@@ -145,10 +146,8 @@ def _axis(axes: Axes, cells: pd.DataFrame, scenes: pd.DataFrame, longest: int) -
     axes.set_yticks(range(len(names)), names)
     reach = max(float(cells["apart"].abs().max()), LEAST_REACH) * 1.08
     axes.set_xlim(-reach, reach)
-    axes.xaxis.set_major_locator(MaxNLocator(9, steps=[1, 2, 5, 10]))
-    axes.xaxis.set_major_formatter(
-        FuncFormatter(lambda x, _: lead_words(x) if abs(x) > 1e-9 else "0")
-    )
+    axes.xaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 5, 10]))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: lead_tick_words(x)))
     axes.axvline(0, color=QUIET, linewidth=1, zorder=1)
 
 
@@ -171,19 +170,20 @@ def _scene(
     words = f"{scene.low_share:.2f}"
     if np.isfinite(scene.low_share_at_ceiling):
         words += f" ({scene.low_share_at_ceiling:.2f} at the ceiling)"
-    told = [f"{shortened(one.card, 18)} {lead_words(one.apart)}" for one in rows_of(out)]
+    told = [(one.card, f" {lead_words(one.apart)}") for one in rows_of(out)]
     told += [
-        f"{shortened(one.card, 14)}, {one.resolution} {lead_words(one.apart)}"
-        for one in rows_of(cells[single])
+        (one.card, f", {one.resolution} {lead_words(one.apart)}") for one in rows_of(cells[single])
     ]
-    label = "; ".join(told[:1]) + (f" and {len(told) - 1} more" if len(told) > 1 else "")
+    label = ""
+    if told:
+        (card, rest), more = told[0], len(told) - 1
+        rest += f" and {more} more" if more else ""
+        label = f"{shortened(card, max(longest - len(rest), 8))}{rest}"
     beside: dict[str, Any] = {
         "transform": axes.get_yaxis_transform(),
         "va": "center",
         "fontsize": 8.5,
     }
     if label:
-        axes.text(
-            1.015, row - 0.2, shortened(label, longest), color=INK, fontweight="bold", **beside
-        )
+        axes.text(1.015, row - 0.2, label, color=INK, fontweight="bold", **beside)
     axes.text(1.015, row + (0.2 if label else 0), words, color=QUIET, **beside)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from scalemodel.answers.ceilings import MORE_LIKELY
 from scalemodel.answers.groups import NATIVE, TOGETHER, UPSCALED, upscaled_charts
@@ -59,7 +60,7 @@ class Lead:
             Where native and upscaled charts were used, each has summary rows of its own, the native
             ones first, unless they were asked for together; `upscaling` says which.
             A chart's range is its test error. A summary's lead is the geometric mean over the
-            charts used, its range that of the mean if other scenes like these were tested;
+            charts used, its range that of the mean if other games like these were tested;
             typical_lower to typical_upper is the shortest interval that holds half of the charts.
         a, b: the cards.
         level: level of the ranges.
@@ -272,14 +273,17 @@ def _summary(
         return out
     reach = float(np.log1p(used["upper"].iloc[0]) - values[0])
     within = bool(used["within_test_error"].astype(bool).all())
-    return out | {**summed_up(values, reach, level), "within_test_error": within}
+    return out | {**summed_up(values, used["game"], reach, level), "within_test_error": within}
 
 
-def summed_up(log_leads: FloatArray, reach: float, level: float) -> dict[str, float]:
+def summed_up(
+    log_leads: FloatArray, games: ArrayLike, reach: float, level: float
+) -> dict[str, float]:
     """Return lead, lower, upper, typical_lower and typical_upper over one or more charts used.
 
     Args:
         log_leads: (charts,) log ratios of the rates.
+        games: (charts,) the game of each: charts of one game stray together.
         reach: how far the first of them reaches by test error: all that is known if it is alone.
         level: of the range.
     """
@@ -288,7 +292,7 @@ def summed_up(log_leads: FloatArray, reach: float, level: float) -> dict[str, fl
         lower, upper = log_leads[0] - reach, log_leads[0] + reach
         low = high = np.nan
     else:
-        lower, upper = mean_range(log_leads, level)
+        lower, upper = mean_range(log_leads, games, level)
         low, high = shortest_half(log_leads)
     ends = {"lower": lower, "upper": upper, "typical_lower": low, "typical_upper": high}
     return out | {name: float(np.expm1(end)) for name, end in ends.items()}

@@ -92,7 +92,7 @@ def _placed(
 ) -> list[dict[str, object]]:
     """Return the rows of some cards on some charts, by place."""
     log_rate = _log_rates(fit, grid, cards, charts, rng)
-    weights = mean_weights(len(charts), len(log_rate), rng)
+    weights = mean_weights(grid.games[charts], len(log_rate), rng)
     mean = np.einsum("dck,dk->dc", log_rate, weights)
     order = np.argsort(-mean.mean(axis=0), kind="stable")
     cards, mean = cards[order], mean[:, order]

@@ -190,7 +190,9 @@ class _Pair:
         if not len(used):
             return row
         error = float(np.hypot(*grid.error[[self.ahead, self.behind], used[0]]))
-        return row | summed_up(leads, reach[0], level) | {"p_ahead": p_positive(leads, error)}
+        games = grid.games[used]
+        summary = summed_up(leads, games, reach[0], level)
+        return row | summary | {"p_ahead": p_positive(leads, games, error)}
 
     def _why_none(self, grid: Usable, charts: IntArray) -> str:
         """Return the commonest reason for which a chart is left out, as `lead` words it."""

@@ -1,10 +1,11 @@
 """What was measured, as cards by charts, and which of it compares cards."""
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from scalemodel.answers.ceilings import FEWEST_COMPARED, MORE_LIKELY
 from scalemodel.answers.groups import is_upscaled
@@ -42,6 +43,11 @@ class Usable:
     native: BoolArray
     upscaled: BoolArray
     apart: BoolArray
+
+    @property
+    def games(self) -> NDArray[Any]:
+        """(charts,) the game of each chart."""
+        return self.charts["game"].to_numpy()
 
     @property
     def compares(self) -> BoolArray:

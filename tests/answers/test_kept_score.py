@@ -51,10 +51,11 @@ def test_the_same_question_is_not_worked_out_again(
 
 
 @pytest.mark.parametrize(
-    "asked", [(0.5, "each", ""), (0.8, "largest", ""), (0.8, "each", "Game 1")]
+    "asked",
+    [(0.5, "each"), (0.8, "largest"), (0.8, "each", "Game 1"), (0.8, "each", "", "game")],
 )
 def test_another_question_has_no_kept_answer(
-    scored: tuple[Fit, Score], asked: tuple[float, str, str]
+    scored: tuple[Fit, Score], asked: tuple[float, str, *tuple[str, ...]]
 ) -> None:
     assert kept_score(scored[0], *asked) is None
 

@@ -46,6 +46,21 @@ def score(whole: Fit) -> Score:
     return whole.score(level=0.5, workers=Cores(1))
 
 
+def test_groups_of_charts_are_summed_up_for_every_method(whole: Fit, score: Score) -> None:
+    grouped = whole.score(level=0.5, by="game", workers=Cores(1))
+    more = grouped.summary[~grouped.summary["group"].isin(score.summary["group"])]
+    assert set(more["group"]) == {f"game: {game}" for game in GAMES}
+    rest = grouped.summary[grouped.summary["group"].isin(score.summary["group"])]
+    pd.testing.assert_frame_equal(rest.reset_index(drop=True), score.summary, check_exact=True)
+    for (method, group), row in more.set_index(["method", "group"]).iterrows():
+        assert row["cells"] == 8, method
+        if method == "scalemodel":
+            here = score.table[score.table["game"] == group.removeprefix("game: ")]
+            assert row["mean_abs_error"] == pytest.approx(here["error"].abs().mean())
+    with pytest.raises(ScalemodelError, match=r'^"engine" is not a column of results that can'):
+        whole.score(by="engine")
+
+
 def test_every_cell_is_a_row(score: Score, whole: Fit) -> None:
     assert len(score.table) == 4 * 4
     assert list(score.table)[:5] == ["card", *CHART]

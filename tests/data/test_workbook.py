@@ -55,6 +55,17 @@ def test_the_same_bench_in_every_form(tmp_path: Path, form: str) -> None:
     assert again.results["date"].iloc[0] == "2026-03"
 
 
+@pytest.mark.parametrize("form", FORMS)
+def test_shots_are_the_same_in_every_form(tmp_path: Path, form: str) -> None:
+    text = "card,platform,game,preset,resolution,shot,latency_ms,date,exclude,my own\n"
+    text += "Ostra 4,Bench 1,Tide,High,2560x1440,01,30.5,2026-03,no,=1+1\n"
+    text += "Ostra 4,Bench 1,Tide,High,2560x1440,2,,2026-03-04,yes,\n"
+    bench = read_bench(write_bench(tmp_path, latency=text))
+    again = read_bench(export(tmp_path, tmp_path / form))
+    pd.testing.assert_frame_equal(again.latency, bench.latency)
+    assert again.latency["reason"].tolist() == ["", "marked exclude"]
+
+
 CELL = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=20)
 NUMBER = st.floats(1e-6, 1e5, exclude_min=True)
 

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from scalemodel.errors import ScalemodelError
-from scalemodel.model.arrays import FloatArray, read_only
+from scalemodel.model.arrays import FloatArray, IntArray, read_only
 
 
 def rank_distribution(draws: ArrayLike) -> FloatArray:

@@ -53,7 +53,7 @@ PAD = 3.0
 APART = 5.0
 """Points along a line between two places that names keep off."""
 
-FAR, LED_FROM, LED = (7.0, 13.0, 20.0, 30.0, 42.0), 20.0, 40.0
+FAR, LED_FROM, LED = (7.0, 13.0, 20.0, 30.0, 42.0, 60.0, 85.0), 20.0, 40.0
 """Points between a point and its name; from when on a line leads to it, and the square points of
 lines that a name may rather cover than have that."""
 
@@ -199,7 +199,7 @@ class _Spot(NamedTuple):
 
 def _spots(middle: FloatArray, wide: float) -> list[_Spot]:
     found = []
-    for far, angle in product(FAR, range(0, 360, 30)):
+    for far, angle in product(FAR, range(0, 360, 15)):
         across, up = math.cos(math.radians(angle)), math.sin(math.radians(angle))
         left = middle[0] - wide * (1 - across) / 2 + far * across
         low = middle[1] + far * up - NAME_TALL * (0.5 - 0.35 * up)

@@ -86,14 +86,14 @@ def _cards(answer: Value, platform: str, rows: pd.DataFrame, *, folded: bool) ->
         Column("range", _range, number=True),
         Column("over next", lambda row: chance(row.p_better_value), number=True),
         Column("fps", lambda row: number(row.rate, rate_words(row.rate)), number=True),
-        Column("price and rate", _state),
+        Column("faster and not dearer", _state),
         Column("rests on", rests_on),
     ]
     caption = (
         f"Every card on {platform}, over the charts that compare cards: rate for {_unit(answer)} "
         f"with {level_words(answer.level)} ranges, and the probability of giving truly more than "
-        "the next card. ● no card is faster and not dearer; ○ the one named is; ◐ open, with the "
-        "probability of ●. ◇ predicted."
+        "the next card. Faster and not dearer: the likeliest card that is, or none; where that is "
+        "open, the probability of none. ◇ predicted."
     )
     words = f"Rate for {_unit(answer)} on {platform}" if folded else ""
     return table(caption, columns, rows[rows["resolution"] == ALL], folded=words)
@@ -109,7 +109,7 @@ def _range(row: Any) -> Cell:
 
 def _state(row: Any) -> Cell:
     if row.state == EFFICIENT:
-        return Cell("none is faster and not dearer", "●")
+        return Cell("none", "●")
     if row.state == OPEN:
-        return Cell(f"{probability_words(row.p_efficient)}, or {row.beaten_by}", "◐")
+        return Cell(f"{row.beaten_by}, or none ({probability_words(row.p_efficient)})", "◐")
     return Cell(str(row.beaten_by), "○") if row.state == BEATEN else Cell("–")

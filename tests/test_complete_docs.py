@@ -19,9 +19,12 @@ import scalemodel
 from scalemodel import answers
 from scalemodel.answers.comparison import compare
 from scalemodel.answers.fitting import Fit
+from scalemodel.answers.landing import landing
 from scalemodel.answers.latency import latency
 from scalemodel.answers.reduce import Reduced
 from scalemodel.answers.reduced_rows import COLUMNS, columns_of
+from scalemodel.answers.report import report
+from scalemodel.answers.whatif import WhatIf
 from scalemodel.cli.main import COMMANDS, run
 from scalemodel.data.bench import EXCLUDED_COLUMNS
 from scalemodel.data.schema import TABLES
@@ -33,6 +36,9 @@ from tests.documentation.refresh import ROOT
 DOCS = ROOT / "docs"
 GENERATED = {"commands"}
 """Lists every option whatever anybody wrote about it."""
+
+UNSEEN = {WhatIf}
+"""Answers whose tables only the page of the report reads."""
 
 MESSAGES = messages(("data", "model", "answers", "views", "cli"))
 _ENTRY = re.compile(r"^\| `([^`]+)` \| (\w+) \|", re.MULTILINE)
@@ -99,9 +105,13 @@ def test_every_column_of_a_bench_is_explained(table: object) -> None:
         assert column.meaning
 
 
+def sheet_of(fit: Fit) -> pd.DataFrame:
+    return fit.bench.cards[fit.bench.cards["card"] == HELD_OUT]
+
+
 def given(fit: Fit, demo: Fit) -> dict[str, list[object]]:
-    """Give an answer of every kind, by the page that explains it."""
-    sheet = fit.bench.cards[fit.bench.cards["card"] == HELD_OUT]
+    """Give an answer of every kind, by the page that explains it; `demo` has power, prices and shots."""
+    sheet = sheet_of(fit)
     forecast = fit.forecast(sheet, datetime.date(2026, 3, 14))
     runs = columns_of(pd.DataFrame(columns=list(COLUMNS)), "quantile")
     a, b = "Mirel 55", "Halvor D"
@@ -117,6 +127,9 @@ def given(fit: Fit, demo: Fit) -> dict[str, list[object]]:
         "score": [fit.score(held_out="largest"), fit.score_forecast(forecast)],
         "repeat": [fit.repeatability(), compare(fit.bench, a, b)],
         "reduce": [Reduced(runs, (), "quantile", 0.8, 0)],
+        "power": [demo.power()],
+        "value": [demo.value()],
+        "report": [report(fit), landing(fit, sheet, 0.8)],
     }
 
 
@@ -147,7 +160,7 @@ def all_given(lab_fit: Fit, demo_fit: Fit) -> dict[str, list[object]]:
 
 def test_no_kind_of_answer_is_forgotten(all_given: dict[str, list[object]]) -> None:
     asked = {type(answer) for found in all_given.values() for answer in found}
-    assert asked == kinds_of_answers()
+    assert asked == kinds_of_answers() - UNSEEN
 
 
 def test_every_column_of_an_answer_is_explained(all_given: dict[str, list[object]]) -> None:

@@ -16,11 +16,13 @@ from scalemodel.answers.kept_score import kept_score
 from scalemodel.answers.landing import Landing, landing
 from scalemodel.answers.levels import check_level
 from scalemodel.answers.order import FLIPS, Order
+from scalemodel.answers.power import Power
 from scalemodel.answers.predict import Prediction
 from scalemodel.answers.repeatability import Repeatability
 from scalemodel.answers.score import Score
 from scalemodel.answers.splits import HOLDING_OUT
 from scalemodel.answers.standings import Standings
+from scalemodel.answers.value import Value
 from scalemodel.data.store import code_digest
 from scalemodel.errors import ScalemodelError
 
@@ -48,6 +50,8 @@ class Report:
         standings: who leads whom.
         order: which cards change places between the highest and the lowest resolution.
         explanation: why, for the pair that shifts most.
+        power: what cards give for their power.
+        value: what they give for the prices on the spec sheets.
         scores: those kept beside the bench, by how cards were held out.
         missing: why an answer is missing, by the name of its attribute.
         level: level of the ranges.
@@ -63,14 +67,19 @@ class Report:
     standings: Standings | None
     order: Order | None
     explanation: Explanation | None
+    power: Power | None
+    value: Value | None
     scores: Mapping[str, Score]
     missing: Mapping[str, str]
     level: float
     settings: Mapping[str, object]
 
     def __str__(self) -> str:
-        answers = (self.ceilings, self.landing, self.standings, self.order, self.repeatability)
-        return " ".join(str(one) for one in (self.fit, *answers) if one is not None)
+        money = (self.power, self.value)
+        answers = (self.ceilings, self.landing, self.standings, self.order, *money)
+        return " ".join(
+            str(one) for one in (self.fit, *answers, self.repeatability) if one is not None
+        )
 
 
 def report(
@@ -102,6 +111,8 @@ def report(
         standings=asked("standings", lambda: fit.standings(level)),
         order=(order := asked("order", lambda: fit.order(level=level))),
         explanation=asked("explanation", lambda: _largest_shift(fit, order, level)),
+        power=asked("power", lambda: fit.power(specs, level)),
+        value=asked("value", lambda: fit.value(specs=specs, level=level)),
         scores=asked.surely(lambda: _kept_scores(fit, level)),
         missing=MappingProxyType(asked.missing),
         level=level,
@@ -110,7 +121,7 @@ def report(
 
 
 #: Number of answers that a report is made of.
-QUESTIONS = 8
+QUESTIONS = 10
 
 
 class _Asked:

@@ -94,7 +94,7 @@ def draw_power(answer: "Power", path: Path) -> None:
     Raises:
         OutputError: a file cannot be written.
     """
-    from scalemodel.cli.figure_file import numbered_paths, write_figure
+    from scalemodel.cli.figure_file import figure_size, numbered_paths, write_figure
     from scalemodel.views.figures.power import power_figure
 
     platforms = list(dict.fromkeys(answer.cards["platform"]))
@@ -103,4 +103,5 @@ def draw_power(answer: "Power", path: Path) -> None:
             table[table["platform"] == platform]
             for table in (answer.cards, answer.limits, answer.curves)
         )
-        write_figure(file, power_figure(cards, limits, curves, answer.level))
+        drawn = power_figure(cards, limits, curves, answer.level, figure_size())
+        write_figure(file, drawn)

@@ -140,11 +140,12 @@ def draw_value(answer: "Value", path: Path) -> None:
     Raises:
         OutputError: a file cannot be written.
     """
-    from scalemodel.cli.figure_file import numbered_paths, write_figure
+    from scalemodel.cli.figure_file import figure_size, numbered_paths, write_figure
     from scalemodel.views.figures.value import value_figure
 
     placed = answer.table[answer.table["position"].notna()]
     platforms = list(dict.fromkeys(placed["platform"]))
     for platform, file in zip(platforms, numbered_paths(path, platforms), strict=True):
         here = answer.table[answer.table["platform"] == platform]
-        write_figure(file, value_figure(here, answer.tolerance, answer.level))
+        drawn = value_figure(here, answer.tolerance, answer.level, figure_size())
+        write_figure(file, drawn)

@@ -44,7 +44,7 @@ def efficiency_words(frames: float) -> str:
 
 def price_words(price: float) -> str:
     """Write a price: no decimals from 100 on or where there are none, else two."""
-    whole = price >= 99.5 or price == round(price)
+    whole = price >= 99.5 or price % 1 == 0
     return f"{price:,.0f}" if whole else f"{price:.2f}"
 
 

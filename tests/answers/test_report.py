@@ -123,7 +123,7 @@ def test_the_same_sheet_lands_in_the_same_place_whoever_comes_with_it(
 
 
 def test_a_report_has_every_answer(whole: Report, lab_fit: Fit) -> None:
-    assert whole.missing.keys() <= {"explanation"}
+    assert whole.missing.keys() <= {"explanation", "power", "value"}
     assert whole.ceilings.table.equals(lab_fit.ceilings(LEVEL).table)
     assert whole.standings is not None
     assert whole.order is not None
@@ -131,6 +131,24 @@ def test_a_report_has_every_answer(whole: Report, lab_fit: Fit) -> None:
     assert {"bench_digest", "code_digest", "version", "seed", "numpy"} <= set(whole.settings)
     for part in (str(whole.fit), str(whole.ceilings), str(whole.landing), str(whole.standings)):
         assert part in str(whole)
+
+
+def test_power_and_value_are_those_of_the_fit(money_fit: Fit) -> None:
+    cards = money_fit.bench.cards
+    found = report(money_fit, cards[cards["card"] == HELD_OUT], LEVEL)
+    assert found.power is not None
+    assert found.value is not None
+    assert found.power.cards.equals(money_fit.power(found.specs, LEVEL).cards)
+    assert found.value.table.equals(money_fit.value(specs=found.specs, level=LEVEL).table)
+    assert str(found.power) in str(found)
+    assert str(found.value) in str(found)
+
+
+def test_without_power_and_prices_the_reasons_are_kept(whole: Report) -> None:
+    assert whole.power is None
+    assert whole.value is None
+    assert "no run has power_w" in whole.missing["power"]
+    assert "no card with results has a price" in whole.missing["value"]
 
 
 def test_each_answer_is_told_once(lab_fit: Fit) -> None:

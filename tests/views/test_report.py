@@ -234,7 +234,11 @@ def test_what_cannot_be_answered_says_so_in_one_line(bare_fit: Fit) -> None:
     assert found["unreleased"].startswith("Nothing was predicted: no spec sheets were given.")
     assert found["order"].startswith("Nothing to compare: ")
     assert found["forecasts"].startswith("No score is kept beside the bench.")
-    for key in ("unreleased", "order", "forecasts"):
+    assert found["power"].startswith("Power is not known: ")
+    assert "no run has power_w" in found["power"]
+    assert found["value"].startswith("Prices are not known: ")
+    assert "no card with results has a price" in found["value"]
+    for key in ("unreleased", "order", "power", "value", "forecasts"):
         (section,) = (one for one in page.all("section") if one.attrs["id"] == key)
         assert [one.tag for one in section.children] == ["h2", "p"]
     assert not gaps(page)

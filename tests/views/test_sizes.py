@@ -17,11 +17,13 @@ from scalemodel.views.figures.lead import lead_figure
 from scalemodel.views.figures.lows import lows_figure
 from scalemodel.views.figures.order import order_figure
 from scalemodel.views.figures.plan import plan_figure
+from scalemodel.views.figures.power import power_figure
 from scalemodel.views.figures.prediction import prediction_figure
 from scalemodel.views.figures.repeat import repeat_figure
 from scalemodel.views.figures.shares import shares_figure
 from scalemodel.views.figures.slopes import slopes_figure
 from scalemodel.views.figures.standings import standings_figure
+from scalemodel.views.figures.value import value_figure
 from scalemodel.views.sizes import PRINT, SIZES, SLIDE, Size
 from scalemodel.views.style import FigureFormat, figure_bytes
 from tests.views import examples, latency_examples, wide_examples
@@ -73,6 +75,11 @@ def knee(size: Size) -> Figure:
     return knee_figure((answer.table, answer.charts, answer.curve), 0.8, size)
 
 
+def power(size: Size) -> Figure:
+    cards, curves = wide_examples.power_cards(40), wide_examples.power_curves()
+    return power_figure(cards, wide_examples.limits(), curves, 0.8, size)
+
+
 FIGURES: dict[str, Callable[[Size], Figure]] = {
     "bench": lambda size: bench_figure(wide_examples.cells(40, 15), size),
     "ceilings": ceilings,
@@ -86,11 +93,13 @@ FIGURES: dict[str, Callable[[Size], Figure]] = {
     "lows": lambda size: lows_figure(latency_examples.lows(30), examples.PLATFORM, size),
     "order": lambda size: order_figure(examples.order(), ("3840x2160", "1920x1080"), 0.8, size),
     "plan": plan,
+    "power": power,
     "prediction": prediction,
     "repeat": repeat,
     "shares": lambda size: shares_figure(wide_examples.shares(30), size),
     "slopes": slopes,
     "standings": lambda size: standings_figure(wide_examples.places(40), 0.8, size),
+    "value": lambda size: value_figure(wide_examples.value(40), 0.04, 0.8, size),
 }
 each_figure = pytest.mark.parametrize("name", FIGURES)
 
@@ -145,3 +154,16 @@ def test_what_is_left_out_is_said() -> None:
     for name in FIGURES_OF_MANY:
         words = " ".join(text.get_text() for text in FIGURES[name](SLIDE).texts)
         assert "not drawn" in words, name
+
+
+@pytest.mark.parametrize("name", ["power", "value"])
+def test_points_without_a_name_are_counted_and_a_page_names_all(name: str) -> None:
+    for size in SIZES.values():
+        figure = FIGURES[name](size)
+        texts = [text.get_text() for text in figure.axes[0].texts]
+        lacking = 40 - sum(text.startswith(("Ka ", "$1", "Magn")) for text in texts)
+        lacking += 4 * (name == "power") - sum(text.endswith(" W") for text in texts)
+        said = [text.get_text() for text in figure.texts if "without" in text.get_text()]
+        assert bool(said) == (lacking > 0)
+        assert not said or f" {lacking} point" in said[0]
+        assert size.limited or not lacking

@@ -5,6 +5,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
+from scalemodel.answers.comparable import ALL
 from scalemodel.answers.knee import Knee
 from scalemodel.answers.standings import Standings
 from tests.views import examples
@@ -125,3 +126,49 @@ def cells(cards: int = 4, scenes: int = 3) -> pd.DataFrame:
     table = pd.DataFrame(rows, columns=columns)
     table.loc[1, ["runs", "left_out"]] = [2, 1]
     return table.drop(index=0).reset_index(drop=True)
+
+
+def power_cards(cards: int = 4) -> pd.DataFrame:
+    """Cards of which two draw nearly the same; the last one is predicted."""
+    n = np.arange(cards)
+    rate, power = 200 * 0.95**n, 380 * 0.96 ** (n - n % 2)
+    table = pd.DataFrame({"card": names(cards), "rate": rate, "power_w": power})
+    table = table.assign(
+        rate_lower=0.97 * rate,
+        rate_upper=1.03 * rate,
+        power_lower=0.98 * power,
+        power_upper=1.02 * power,
+        frames_per_joule=rate / power,
+        basis=np.where(n == cards - 1, "its architecture", "measured"),
+        platform=examples.PLATFORM,
+        resolution=ALL,
+    )
+    ordered = table.sort_values("frames_per_joule", ascending=False, ignore_index=True)
+    return ordered.assign(position=n + 1)
+
+
+def limits() -> pd.DataFrame:
+    """The first card at four power limits, two of them close to each other."""
+    shares = np.array([0.9, 0.88, 0.7, 0.6])
+    rate = shares**0.3
+    table = pd.DataFrame({"power_limit_w": 380 * shares, "power_ratio": shares})
+    table = table.assign(rate_ratio=rate, lower=0.99 * rate, upper=1.01 * rate)
+    return table.assign(card=names(1)[0], platform=examples.PLATFORM, reason="")
+
+
+def power_curves() -> pd.DataFrame:
+    row = {"card": names(1)[0], "slope": 0.3, "bend": -0.05, "least_power_ratio": 0.6}
+    return pd.DataFrame([{**row, "platform": examples.PLATFORM}])
+
+
+def value(cards: int = 4) -> pd.DataFrame:
+    """The rows of `power_cards` at prices: some in every state."""
+    table, n = power_cards(cards), np.arange(cards)
+    price = 900 * 0.96 ** (n - n % 3)
+    return table.assign(
+        price=price,
+        currency="EUR",
+        rate_per_100=100 * table["rate"] / price,
+        p_best_value=0.4,
+        state=np.array(["efficient", "beaten", "open"])[n % 3],
+    )

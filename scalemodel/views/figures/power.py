@@ -10,20 +10,21 @@ from matplotlib.lines import Line2D
 
 from scalemodel.answers.comparable import ALL
 from scalemodel.answers.power_cards import MEASURED
-from scalemodel.views.figures.layout import (
-    MARGIN,
-    FigureError,
-    headline,
-    key_below,
-    new_figure,
-    place,
+from scalemodel.views.figures.layout import FigureError, Key, headline, make_key, new_figure
+from scalemodel.views.figures.plane import (
+    Dot,
+    Line,
+    draw_dots,
+    equal_lines,
+    equal_sign,
+    height,
+    plane,
 )
-from scalemodel.views.figures.plane import Dot, Line, draw_dots, equal_lines, plane
-from scalemodel.views.style import AMBER, PAPER, PLUM, QUIET, WIDTH_INCHES, house_style
+from scalemodel.views.sizes import PAGE, Size
+from scalemodel.views.style import AMBER, PAPER, PLUM, house_style
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import CAUTION, efficiency_words, level_words
 
-TALL, LEFT, RIGHT, BELOW = 6.4, 0.75, 1.05, 0.75  # inches: axes, and around them
 STEPS = 60
 
 
@@ -32,6 +33,7 @@ def power_figure(
     limits: pd.DataFrame,
     curves: pd.DataFrame,
     level: float,
+    size: Size = PAGE,
 ) -> Figure:
     """Draw rate against power over all charts of one platform, with lines of equal efficiency.
 
@@ -40,6 +42,7 @@ def power_figure(
         limits: its rows of power limits.
         curves: its curves of rate over power.
         level: of the ranges.
+        size: of the figure; for want of room some points have no name.
 
     Raises:
         FigureError: no card can be placed, or there are several platforms.
@@ -49,30 +52,21 @@ def power_figure(
     placed = cards[(cards["resolution"] == ALL) & cards["position"].notna()]
     if placed.empty:
         raise FigureError("No card has a power and a chart that compares it; nothing to draw.")
-    limits = limits[(limits["reason"] == "") & limits["card"].isin(set(placed["card"]))]
     at = placed.set_index("card")
-    drawn = [
-        (at.at[row.card, "power_w"] * row.power_ratio, at.at[row.card, "rate"] * row.rate_ratio)
-        for row in rows_of(limits)
-    ]
-    head = headline(_title(placed), _lines(placed, level))
-    top = head.height + 0.75
+    limits = limits[(limits["reason"] == "") & limits["card"].isin(set(at.index))]
+    limited = [_limited(row, at) for row in rows_of(limits)]
+    predicted = placed["basis"] != MEASURED
+    named = pd.concat([placed[predicted], placed[~predicted]])
+    dots = [*(_dot(row) for row in rows_of(named)), *limited]
+    head = headline(_title(placed), _lines(placed, level), size)
+    signs = _key(placed, limits, size)
     with house_style():
-        figure = new_figure(top + TALL + BELOW, head)
-        _legend(figure, head.height, placed, limits)
-        wide = WIDTH_INCHES - 2 * MARGIN - LEFT - RIGHT
-        axes = place(figure, MARGIN + LEFT, top, wide, TALL)
-        ends = [placed[n] for n in ("power_lower", "power_upper", "rate_lower", "rate_upper")]
-        plane(
-            axes,
-            [*ends[0], *ends[1], *(x for x, _ in drawn)],
-            [*ends[2], *ends[3], *(y for _, y in drawn)],
-        )
-        ratios = [*placed["frames_per_joule"], *(y / x for x, y in drawn)]
-        equal_lines(axes, ratios, "frames per joule")
-        lines = _limited(axes, at, limits, curves)
-        draw_dots(axes, [_dot(row) for row in rows_of(placed)], lines)
-        axes.set_xlabel("board power, W", loc="left")
+        figure = new_figure(height(head, signs, len(dots), size), head, size)
+        signs.draw(figure, head.height)
+        axes = plane(figure, head.height + signs.height, size, dots)
+        equal_lines(axes, [dot.y / dot.x for dot in dots])
+        draw_dots(axes, dots, _curves(axes, at, curves))
+        axes.set_xlabel("board power, W", loc="right")
         axes.set_ylabel("rate, frames per second", loc="bottom")
     return figure
 
@@ -86,22 +80,22 @@ def _title(placed: pd.DataFrame) -> str:
 
 def _lines(placed: pd.DataFrame, level: float) -> list[str]:
     words = (
-        f"Platform: {placed['platform'].iloc[0]}. Means over the charts that compare cards, as if "
-        "each card had been tested on all of them; results at the ceiling are left out. Crosses "
-        f"are {level_words(level)} ranges if other games like these were tested."
+        f"Platform: {placed['platform'].iloc[0]}. Means over the charts that compare cards, gaps "
+        "bridged by the others; results at the ceiling are left out. Crosses are "
+        f"{level_words(level)} ranges if other games like these were tested."
     )
     predicted = (placed["basis"] != MEASURED).any()
     return [words, CAUTION] if predicted else [words]
 
 
-def _legend(figure: Figure, down: float, placed: pd.DataFrame, limits: pd.DataFrame) -> None:
+def _key(placed: pd.DataFrame, limits: pd.DataFrame, size: Size) -> Key:
     handles = [Line2D([], [], label="measured", **_look(predicted=False))]
     if (placed["basis"] != MEASURED).any():
         handles.append(Line2D([], [], label="predicted from its sheet", **_look(predicted=True)))
     if len(limits):
-        look = {"color": AMBER, "linewidth": 1.4, **_small()}
+        look = {"color": AMBER, "linewidth": 1.4, **_small(), "linestyle": "-"}
         handles.append(Line2D([], [], label="the same card at power limits", **look))
-    key_below(figure, handles, down)
+    return make_key([*handles, equal_sign("the same frames per joule")], size)
 
 
 def _look(*, predicted: bool) -> dict[str, Any]:
@@ -117,6 +111,7 @@ def _look(*, predicted: bool) -> dict[str, Any]:
 
 def _small() -> dict[str, Any]:
     return {
+        "linestyle": "none",
         "marker": "o",
         "markersize": 4.6,
         "markerfacecolor": PAPER,
@@ -136,19 +131,18 @@ def _dot(row: Any) -> Dot:
     )
 
 
-def _limited(
-    axes: Axes, at: pd.DataFrame, limits: pd.DataFrame, curves: pd.DataFrame
-) -> list[Line]:
-    """Draw the results at power limits with their ranges, and the curves; return all lines."""
+def _limited(row: Any, at: pd.DataFrame) -> Dot:
+    """Place a card at a power limit, seen from where it is at its own."""
+    power, rate = at.loc[row.card, ["power_w", "rate"]].to_numpy(dtype=float)
+    x = power * row.power_ratio
+    span = (rate * row.lower, rate * row.upper)
+    name = f"{row.power_limit_w:g} W"
+    return Dot(x, rate * row.rate_ratio, (x, x), span, name, _small(), quiet=True)
+
+
+def _curves(axes: Axes, at: pd.DataFrame, curves: pd.DataFrame) -> list[Line]:
+    """Draw and return the curves of rate over power."""
     lines: list[Line] = []
-    for row in rows_of(limits):
-        power, rate = at.loc[row.card, ["power_w", "rate"]].to_numpy(dtype=float)
-        x, high = power * row.power_ratio, rate * row.upper
-        axes.plot((x, x), (rate * row.lower, high), color=AMBER, linewidth=1.2, zorder=2.4)
-        axes.plot([x], [rate * row.rate_ratio], linestyle="none", zorder=2.6, **_small())
-        near: dict[str, Any] = {"textcoords": "offset points", "fontsize": 7.2, "color": QUIET}
-        axes.annotate(f"{row.power_limit_w:g} W", (x, high), (0, 4), ha="center", **near)
-        lines.append(((x / 1.02, x * 1.02), (high * 1.02, high * 1.02)))  # what is written there
     fitted = curves[curves["slope"].notna() & curves["card"].isin(set(at.index))]
     for row in rows_of(fitted):
         power, rate = at.loc[row.card, ["power_w", "rate"]].to_numpy(dtype=float)

@@ -10,20 +10,21 @@ from matplotlib.lines import Line2D
 from scalemodel.answers.comparable import ALL
 from scalemodel.answers.power_cards import MEASURED
 from scalemodel.answers.value_rows import BEATEN, EFFICIENT, OPEN, PER
-from scalemodel.views.figures.layout import (
-    MARGIN,
-    FigureError,
-    headline,
-    key_below,
-    new_figure,
-    place,
+from scalemodel.views.figures.layout import FigureError, Key, headline, make_key, new_figure
+from scalemodel.views.figures.plane import (
+    Dot,
+    Line,
+    draw_dots,
+    equal_lines,
+    equal_sign,
+    height,
+    plane,
 )
-from scalemodel.views.figures.plane import Dot, Line, draw_dots, equal_lines, plane
-from scalemodel.views.style import AMBER, CONTEXT, PAPER, PLUM, TINT, WIDTH_INCHES, house_style
+from scalemodel.views.sizes import PAGE, Size
+from scalemodel.views.style import AMBER, CONTEXT, PAPER, PLUM, TINT, house_style
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import CAUTION, PRICE_CAUTION, level_words, probability_words
 
-TALL, LEFT, RIGHT, BELOW = 6.4, 0.75, 1.45, 0.75  # inches: axes, and around them
 FILLS = {EFFICIENT: PLUM, OPEN: TINT, BEATEN: PAPER}
 WORDS = {
     EFFICIENT: "no card is faster and not dearer",
@@ -32,13 +33,14 @@ WORDS = {
 }
 
 
-def value_figure(table: pd.DataFrame, tolerance: float, level: float) -> Figure:
+def value_figure(table: pd.DataFrame, tolerance: float, level: float, size: Size = PAGE) -> Figure:
     """Draw rate against price over all charts of one platform, with the efficient set as steps.
 
     Args:
         table: the columns of ``value``, one platform.
         tolerance: share by which prices may be off.
         level: of the ranges.
+        size: of the figure; for want of room some points have no name.
 
     Raises:
         FigureError: no card can be placed, or there are several platforms.
@@ -48,33 +50,34 @@ def value_figure(table: pd.DataFrame, tolerance: float, level: float) -> Figure:
     placed = table[(table["resolution"] == ALL) & table["position"].notna()]
     if placed.empty:
         raise FigureError("No card has a price and a chart that compares it; nothing to draw.")
-    head = headline(_title(placed), _lines(placed, tolerance, level))
-    top = head.height + 0.75
+    head = headline(_title(placed), _lines(placed, tolerance, level), size)
+    signs = _key(placed, size)
+    dots = [_dot(row, tolerance) for row in rows_of(_named_first(placed))]
     currency = str(placed["currency"].iloc[0])
     with house_style():
-        figure = new_figure(top + TALL + BELOW, head)
-        _legend(figure, head.height, placed)
-        wide = WIDTH_INCHES - 2 * MARGIN - LEFT - RIGHT
-        axes = place(figure, MARGIN + LEFT, top, wide, TALL)
-        prices = placed["price"].to_numpy(dtype=float)
-        plane(
-            axes,
-            [*(prices * (1 - tolerance)), *(prices * (1 + tolerance))],
-            [*placed["rate_lower"], *placed["rate_upper"]],
-        )
-        unit = f"{PER:g} {currency}".rstrip()
-        equal_lines(axes, placed["rate"] / prices, f"fps for {unit}", PER)
-        steps = _steps(axes, placed)
-        draw_dots(axes, [_dot(row, tolerance) for row in rows_of(placed)], [steps])
-        axes.set_xlabel(f"price, {currency}" if currency else "price", loc="left")
+        figure = new_figure(height(head, signs, len(placed), size), head, size)
+        signs.draw(figure, head.height)
+        axes = plane(figure, head.height + signs.height, size, dots)
+        equal_lines(axes, [dot.y / dot.x for dot in dots], PER)
+        draw_dots(axes, dots, [_steps(axes, placed)])
+        axes.set_xlabel(f"price, {currency}" if currency else "price", loc="right")
         axes.set_ylabel("rate, frames per second", loc="bottom")
     return figure
 
 
+def _named_first(placed: pd.DataFrame) -> pd.DataFrame:
+    """Put the predicted cards first and those that others beat last."""
+    beaten = (placed["state"] == BEATEN) & (placed["basis"] == MEASURED)
+    return pd.concat([placed[~beaten], placed[beaten]])
+
+
+def _unit(placed: pd.DataFrame) -> str:
+    return f"{PER:g} {placed['currency'].iloc[0]}".rstrip()
+
+
 def _title(placed: pd.DataFrame) -> str:
     first = placed.iloc[0]
-    unit = f"{PER:g} {first['currency']}".rstrip()
-    rate = f"{first['rate_per_100']:.1f} fps for {unit}"
+    rate = f"{first['rate_per_100']:.1f} fps for {_unit(placed)}"
     return f"{first['card']} gives the most rate for its money: {rate}"
 
 
@@ -90,7 +93,7 @@ def _lines(placed: pd.DataFrame, tolerance: float, level: float) -> list[str]:
     return [words, f"{PRICE_CAUTION} {CAUTION}" if predicted else PRICE_CAUTION]
 
 
-def _legend(figure: Figure, down: float, placed: pd.DataFrame) -> None:
+def _key(placed: pd.DataFrame, size: Size) -> Key:
     handles = [
         Line2D([], [], label=WORDS[state], **_look(state, predicted=False))
         for state in FILLS
@@ -99,7 +102,8 @@ def _legend(figure: Figure, down: float, placed: pd.DataFrame) -> None:
     if (placed["basis"] != MEASURED).any():
         handles.append(Line2D([], [], label="predicted", **_look(BEATEN, predicted=True)))
     handles.append(Line2D([], [], color=AMBER, linewidth=1.4, label="most rate up to a price"))
-    key_below(figure, handles, down)
+    handles.append(equal_sign(f"the same fps for {_unit(placed)}"))
+    return make_key(handles, size)
 
 
 def _look(state: str, *, predicted: bool) -> dict[str, Any]:

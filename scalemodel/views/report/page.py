@@ -16,8 +16,10 @@ from scalemodel.views.report import (
     forecasts,
     learned,
     order,
+    power,
     standings,
     unreleased,
+    value,
     whatif,
 )
 from scalemodel.views.report.parts import Section
@@ -29,6 +31,8 @@ SECTIONS: tuple[Callable[[Report], Section | None], ...] = (
     whatif.section,
     standings.section,
     order.section,
+    power.section,
+    value.section,
     data.section,
     forecasts.section,
     learned.section,

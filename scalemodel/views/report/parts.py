@@ -13,6 +13,7 @@ from markupsafe import Markup
 from scalemodel.views.figures.layout import FigureError
 from scalemodel.views.style import Figure, inline_svg
 from scalemodel.views.tables import rows_of, to_csv
+from scalemodel.views.words import CAUTION, PRICE_CAUTION
 
 _FALLBACK = re.compile(r"var\((--[a-z]+), #[0-9a-f]{6}\)")
 """A colour of the palette with its fallback; the page has the whole palette."""
@@ -203,3 +204,11 @@ def drawing(
         return Words(f"{title}: {error}", quiet=True)
     markup = _FALLBACK.sub(r"var(\1)", inline_svg(figure, title, described))
     return Drawing(title, Markup(markup), folded)
+
+
+def uncautioned(figure: Figure) -> Figure:
+    """Take the cautions out of a figure whose section gives them once."""
+    for text in figure.texts:
+        words = text.get_text().replace(PRICE_CAUTION, "").replace(CAUTION, "")
+        text.set_text(words.strip())
+    return figure

@@ -22,6 +22,7 @@ from scalemodel.views.report.parts import (
     drawing,
     number,
     table,
+    uncautioned,
 )
 from scalemodel.views.style import Figure
 from scalemodel.views.tables import rows_of
@@ -188,11 +189,7 @@ def _figures(prediction: Prediction) -> list[Part]:
 
 
 def _figure(charts: pd.DataFrame, measured: pd.DataFrame) -> Figure:
-    """Draw the ranges of a card, without the caution that the section gives once."""
-    figure = prediction_figure(charts, measured)
-    for text in figure.texts:
-        text.set_text(text.get_text().removeprefix(CAUTION).lstrip())
-    return figure
+    return uncautioned(prediction_figure(charts, measured))
 
 
 def _ranges(predicted: pd.DataFrame, level: float) -> Table:

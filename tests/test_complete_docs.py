@@ -110,7 +110,7 @@ def sheet_of(fit: Fit) -> pd.DataFrame:
 
 
 def given(fit: Fit, demo: Fit) -> dict[str, list[object]]:
-    """Give an answer of every kind, by the page that explains it; `demo` has power, prices and shots."""
+    """Give an answer of every kind, by its page; `demo` has power, prices and shots."""
     sheet = sheet_of(fit)
     forecast = fit.forecast(sheet, datetime.date(2026, 3, 14))
     runs = columns_of(pd.DataFrame(columns=list(COLUMNS)), "quantile")

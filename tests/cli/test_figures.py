@@ -10,7 +10,7 @@ from tests.cli.fakes import FakeFit, write_bench
 from tests.cli.test_commands import call, fit, read  # noqa: F401
 from tests.views import wide_examples
 
-ANSWER_NOTHING = {"tour", "start"}
+ANSWER_NOTHING = {"tour", "start", "export", "report"}
 """Commands that write files instead."""
 
 

@@ -33,7 +33,7 @@ COLUMNS = (
     "p_ahead_of_next",
 )
 NONE_COMPARE = "no chart at this resolution compares two cards"
-NONE_NATIVE = "no native chart at this resolution compares two cards"
+NONE_NATIVE = "no native chart at this resolution compares two cards; upscaled ones are kept apart"
 
 
 def place_table(fit: "Fit", grid: Usable, level: float) -> pd.DataFrame:

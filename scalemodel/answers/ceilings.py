@@ -9,7 +9,7 @@ import pandas as pd
 from scalemodel.answers.levels import check_level
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS
 from scalemodel.model.arrays import FloatArray
-from scalemodel.model.measured import ceiling_draws, judge_cells
+from scalemodel.model.measured import ceiling_draws
 
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit
@@ -67,7 +67,7 @@ def ceilings(fit: "Fit", level: float) -> Ceilings:
 
 
 def _results(fit: "Fit", level: float) -> pd.DataFrame:
-    judged = judge_cells(fit.model, fit.observed)
+    judged = fit.judged
     draws = ceiling_draws(fit.model, fit.observed)
     cells = fit.cells.table
     kept = fit.model.kept

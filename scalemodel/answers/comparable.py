@@ -12,7 +12,6 @@ from scalemodel.answers.levels import counted
 from scalemodel.answers.repeats import standard_errors
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
-from scalemodel.model.measured import judge_cells
 from scalemodel.model.two_way import TwoWay, linked, two_way
 
 if TYPE_CHECKING:
@@ -30,7 +29,7 @@ def comparable_cells(fit: "Fit") -> pd.DataFrame:
     Gives card, CHART_COLUMNS, pixels, rate, se (of the log rate, from tests), p_ceiling,
     log_headroom and reason, which is empty where the cell compares cards.
     """
-    judged = judge_cells(fit.model, fit.observed)
+    judged = fit.judged
     kept = fit.model.kept
     reason = np.where(judged.p_ceiling >= MORE_LIKELY, AT_CEILING, "")
     return fit.cells.table[[*CELL_COLUMNS, "pixels", "rate"]].assign(

@@ -5,6 +5,7 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from types import MappingProxyType
 
 import pandas as pd
@@ -38,6 +39,7 @@ from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import BoolArray, IntArray
 from scalemodel.model.fitting import ModelFit, fit_model
 from scalemodel.model.inputs import CardSpecs, Observed
+from scalemodel.model.measured import MeasuredCells, judge_cells
 from scalemodel.model.settings import FitSettings
 from scalemodel.model.storage import restore_fit, stored_fit
 from scalemodel.model.warm import WarmStart
@@ -94,6 +96,11 @@ class Fit:
     def learned_scenes(self) -> pd.DataFrame:
         """Shares of a typical card's frame by scene, resolution and stage (80% ranges)."""
         return scene_shares(self.model, self.labels)
+
+    @cached_property
+    def judged(self) -> MeasuredCells:
+        """Where the model puts each measured cell; most answers start from it."""
+        return judge_cells(self.model, self.observed)
 
     def __str__(self) -> str:
         return fit_words(self.model, self.labels, self.metric, self.status)

@@ -12,7 +12,6 @@ from scalemodel.answers.runs import Runs, grouped
 from scalemodel.data.bench import Bench
 from scalemodel.data.schema import CELL_COLUMNS
 from scalemodel.errors import ScalemodelError
-from scalemodel.model.measured import judge_cells
 
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit
@@ -122,7 +121,7 @@ def _with_frames(table: pd.DataFrame, bench: Bench, fit: "Fit | None") -> pd.Dat
     if fit is None:
         rates = measured_cells(bench, "average").table.assign(headroom=np.nan)
     else:
-        headroom = np.exp(judge_cells(fit.model, fit.observed).log_headroom)
+        headroom = np.exp(fit.judged.log_headroom)
         # Of a card that fell for lack of memory the model's GPU side says nothing.
         rates = fit.cells.table.assign(headroom=np.where(fit.model.kept, headroom, 1.0))
     keys = list(CELL_COLUMNS)

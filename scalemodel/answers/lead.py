@@ -16,7 +16,6 @@ from scalemodel.answers.repeats import note_on_repeats, reach_of_lead, standard_
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import FloatArray
-from scalemodel.model.measured import judge_cells
 from scalemodel.model.summaries import (
     geometric_mean_ratio,
     mean_range,
@@ -151,7 +150,7 @@ def _by_resolution(charts: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
 
 
 def _chart_rows(fit: "Fit", a: str, b: str, level: float) -> pd.DataFrame:
-    judged = judge_cells(fit.model, fit.observed)
+    judged = fit.judged
     cells = fit.cells.table.assign(
         p_ceiling=judged.p_ceiling, fell=~fit.model.kept, se=standard_errors(fit)
     )

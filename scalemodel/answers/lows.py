@@ -27,7 +27,6 @@ from scalemodel.model.lines import (
     judge_cells,
     judge_pairs,
 )
-from scalemodel.model.measured import judge_cells as judge_ceiling
 
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit
@@ -238,7 +237,7 @@ def _cells(fit: "Fit", runs: Runs) -> pd.DataFrame:
     table = table.assign(
         ratio=runs.agreed.location, se=np.where(np.isnan(errors), run_sd(fit), errors)
     )
-    judged = judge_ceiling(fit.model, fit.observed)
+    judged = fit.judged
     known = fit.cells.table[[*CELL_COLUMNS, "rate"]].assign(
         sensitivity=judged.sensitivity, kept=fit.model.kept
     )

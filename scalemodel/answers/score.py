@@ -26,7 +26,6 @@ from scalemodel.answers.splits import cards_to_hold_out
 from scalemodel.answers.workers import Cores, Workers
 from scalemodel.data.schema import CELL_COLUMNS
 from scalemodel.model.arrays import FloatArray
-from scalemodel.model.measured import judge_cells
 from scalemodel.model.scores import crps_ensemble
 
 if TYPE_CHECKING:
@@ -150,7 +149,7 @@ def _assembled(
     ends = np.concatenate([p.ends for p in parts], axis=2)
     order = np.argsort(cells["cell"].to_numpy(), kind="stable")
     cells, ends = cells.iloc[order].reset_index(drop=True), ends[:, :, order]
-    whole = np.where(fit.model.kept, judge_cells(fit.model, fit.observed).p_ceiling, np.nan)
+    whole = np.where(fit.model.kept, fit.judged.p_ceiling, np.nan)
     cells["p_ceiling_measured"] = whole[cells["cell"].to_numpy()]
     good = np.flatnonzero(cells["reason"] == "")
     judged, own_ends = cells.iloc[good].reset_index(drop=True), ends[:, :, good]

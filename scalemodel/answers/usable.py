@@ -12,7 +12,6 @@ from scalemodel.answers.groups import is_upscaled
 from scalemodel.answers.repeats import standard_errors
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
-from scalemodel.model.measured import judge_cells
 
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit
@@ -93,7 +92,7 @@ def usable(fit: "Fit") -> Usable:
     log_rate[at] = fit.observed.log_rate
     error[at] = standard_errors(fit)
     fell[at] = ~fit.model.kept
-    bound[at] = judge_cells(fit.model, fit.observed).p_ceiling >= MORE_LIKELY
+    bound[at] = fit.judged.p_ceiling >= MORE_LIKELY
     kinds = _runs_of_kind(fit, columns, native=True), _runs_of_kind(fit, columns, native=False)
     apart = np.zeros(shape, dtype=bool)
     return Usable(labels.cards, labels.charts, log_rate, error, fell, bound, *kinds, apart)

@@ -150,9 +150,9 @@ def test_prediction_says_why_there_is_no_estimate_and_draws_no_number(
     large = figures["prediction"].axes[1]
     written = [text.get_text().replace("\n", " ") for text in large.texts]
     assert "no estimate: no card with this memory size" in written
-    ticks = [line for line in large.lines if line.get_marker() == "None" and len(line.get_data())]
-    rates = {float(np.asarray(line.get_xdata())[0]) for line in ticks}
-    assert rates & {50.0, 90.0, 120.0} == {50.0, 90.0, 120.0}  # of the scene that has an estimate
+    (ticks,) = (line for line in large.lines if np.isnan(np.asarray(line.get_xdata())).any())
+    rates = {float(x) for x in np.asarray(ticks.get_xdata())[::3]}
+    assert rates == {50.0, 90.0, 120.0}  # of the scene that has an estimate
     assert len([text for text in written if text in {"A", "B", "C"}]) == 3
 
 

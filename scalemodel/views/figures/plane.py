@@ -175,14 +175,10 @@ def _names(axes: Axes, dots: Sequence[Dot], lines: Sequence[Line]) -> int:
         near = [_around(place, DOT if n == k else CLEAR) for n, place in enumerate(at)]
         closed = [*names, *points[:k], *points[k + 1 :]]
         name = short_name(dot.name, LONGEST)
-        free = []
-        for spot in _spots(middle, _width(name)):
-            if _inside(spot.box, corner) and not _covered([spot.box, *spot.led], closed):
-                cost = _covered([spot.box, *spot.led], [*taken, *near]) + 2 * spot.far
-                free.append((cost + LED * bool(spot.led), spot))
-        if not free:
+        spots = [one for one in _spots(middle, _width(name)) if _inside(one.box, corner)]
+        spot = _best(spots, closed, [*taken, *near])
+        if spot is None:
             continue
-        _, spot = min(free, key=lambda one: one[0])
         names.append(_padded(spot.box))
         taken += spot.led
         _write(axes, dot, name, spot, middle)
@@ -210,6 +206,18 @@ def _spots(middle: FloatArray, wide: float) -> list[_Spot]:
             led = [_around(place, 1.0) for place in _between(middle, end)[1:-1]]
         found.append(_Spot(far, box, led))
     return found
+
+
+def _best(spots: Sequence[_Spot], closed: Sequence[Box], taken: Sequence[Box]) -> _Spot | None:
+    """Choose the spot that covers the least of what is taken and nothing that is closed."""
+    if not spots:
+        return None
+    boxes = [box for one in spots for box in (one.box, *one.led)]
+    owners = np.repeat(np.arange(len(spots)), [1 + len(one.led) for one in spots])
+    cost = np.array([2 * one.far + LED * bool(one.led) for one in spots])
+    cost = cost + np.bincount(owners, _covered(boxes, taken), len(spots))
+    cost[np.bincount(owners, _covered(boxes, closed), len(spots)) > 0] = np.inf
+    return spots[int(cost.argmin())] if np.isfinite(cost).any() else None
 
 
 def _write(axes: Axes, dot: Dot, name: str, spot: _Spot, middle: FloatArray) -> None:
@@ -268,9 +276,9 @@ def _inside(box: Box, corner: FloatArray) -> bool:
     return bool(box[0] >= 0 and box[1] >= 0 and box[2] <= corner[0] and box[3] <= corner[1])
 
 
-def _covered(boxes: Sequence[Box], taken: Sequence[Box]) -> float:
-    """Return the area of boxes that others take."""
-    mine, there = np.array(boxes)[:, None], np.array(taken).reshape(-1, 4)
+def _covered(boxes: Sequence[Box], taken: Sequence[Box]) -> FloatArray:
+    """Return the area of each box that others take."""
+    mine, there = np.array(boxes).reshape(-1, 1, 4), np.array(taken).reshape(-1, 4)
     wide = np.minimum(mine[..., 2], there[:, 2]) - np.maximum(mine[..., 0], there[:, 0])
     tall = np.minimum(mine[..., 3], there[:, 3]) - np.maximum(mine[..., 1], there[:, 1])
-    return float((np.maximum(wide, 0.0) * np.maximum(tall, 0.0)).sum())
+    return np.asarray((np.maximum(wide, 0.0) * np.maximum(tall, 0.0)).sum(axis=1))

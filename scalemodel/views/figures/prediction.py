@@ -57,6 +57,12 @@ NEIGHBOURS = 4
 
 ROW, LABELS, RANGES, GAP = 0.44, 2.05, 0.66, 0.12  # inches: a scene, names, ranges, between
 ABOVE, BETWEEN = 0.2, 0.95  # inches: above the panels, between and below rows of them
+ABOVE_ROW = "AC"
+"""Letters of the neighbours whose ticks stand above the row; the others stand below."""
+
+Tick = tuple[int, str, float]
+"""A neighbour's tick: row, letter and rate."""
+
 PANELS = 3
 """Resolutions side by side at most; more go below."""
 
@@ -201,13 +207,21 @@ def _panel(
     axes.set_ylim(len(scenes) - 0.5, -0.5)
     for row in range(1, len(scenes)):
         axes.axhline(row - 0.5, color=LINE, linewidth=0.5, zorder=0.5)
-    for row, (game, preset) in enumerate(scenes):
-        here = (table["game"] == game) & (table["preset"] == preset)
-        for prediction in rows_of(table[here]):
+    predicted, near = _by_scene(table), _by_scene(measured)
+    ticks: list[Tick] = []
+    for row, scene in enumerate(scenes):
+        for prediction in predicted.get(scene, []):
             _prediction(axes, row, prediction)
-        there = (measured["game"] == game) & (measured["preset"] == preset)
-        if table.loc[here, "median"].notna().any():
-            _neighbours(axes, row, measured[there], letters)
+        if any(not math.isnan(one.median) for one in predicted.get(scene, [])):
+            ticks += [(row, letters[one.card], float(one.rate)) for one in near.get(scene, [])]
+    _neighbours(axes, ticks)
+
+
+def _by_scene(table: pd.DataFrame) -> dict[tuple[str, str], list[Any]]:
+    found: dict[tuple[str, str], list[Any]] = {}
+    for one in rows_of(table):
+        found.setdefault((one.game, one.preset), []).append(one)
+    return found
 
 
 def _prediction(axes: Axes, row: int, prediction: Any) -> None:
@@ -246,23 +260,23 @@ def _prediction(axes: Axes, row: int, prediction: Any) -> None:
     axes.text(1.02, row, words, color=AMBER if at_ceiling else PLUM, **beside)
 
 
-def _neighbours(axes: Axes, row: int, measured: pd.DataFrame, letters: Mapping[str, str]) -> None:
+def _neighbours(axes: Axes, ticks: Sequence[Tick]) -> None:
     """Draw ticks with letters, in turn above and below so that close ones stay readable."""
-    near = measured.assign(letter=measured["card"].map(letters)).sort_values("letter")
-    for above in (True, False):
-        side = near[near["letter"].isin(list("AC" if above else "BD"))]
-        ends = [row - 0.2, row] if above else [row, row + 0.2]
-        for rate in side["rate"]:
-            axes.plot([rate, rate], ends, color=INK, linewidth=1.1, zorder=3)
-        low, high = axes.get_xlim()
-        far = len(side) < 2 or math.log(side["rate"].max() / side["rate"].min()) > 0.04 * math.log(
-            high / low
-        )
-        words = [(float(one.rate), str(one.letter)) for one in rows_of(side)]
-        if not far:  # letters that would cover each other are written as one
-            words = [(float(side["rate"].mean()), "".join(side["letter"]))]
-        for rate, letter in words:
-            where = (rate, ends[0] - 0.01 if above else ends[1] + 0.01)
+    lows = [row - 0.2 * (letter in ABOVE_ROW) for row, letter, _ in ticks]
+    across = [x for _, _, rate in ticks for x in (rate, rate, math.nan)]
+    down = [y for low in lows for y in (low, low + 0.2, math.nan)]
+    axes.plot(across, down, color=INK, linewidth=1.1, zorder=3)
+    sides: dict[tuple[int, bool], list[tuple[str, float]]] = {}
+    for row, letter, rate in sorted(ticks):
+        sides.setdefault((row, letter in ABOVE_ROW), []).append((letter, rate))
+    low, high = axes.get_xlim()
+    for (row, above), side in sides.items():
+        rates = [rate for _, rate in side]
+        # letters that would cover each other are written as one
+        together = math.log(max(rates) / min(rates)) <= 0.04 * math.log(high / low)
+        words = [("".join(letter for letter, _ in side), sum(rates) / len(rates))]
+        for letter, rate in words if together else side:
+            where = (rate, row - 0.21 if above else row + 0.21)
             va = "bottom" if above else "top"
             axes.text(*where, letter, fontsize=8.5, color=INK, ha="center", va=va, zorder=5)
 

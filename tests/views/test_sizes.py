@@ -10,6 +10,7 @@ from scalemodel.views.figures.bench import bench_figure
 from scalemodel.views.figures.ceilings import ceilings_figure
 from scalemodel.views.figures.comparison import comparison_figure
 from scalemodel.views.figures.explain import explain_figure
+from scalemodel.views.figures.forecast import forecast_figure
 from scalemodel.views.figures.groups import groups_figure
 from scalemodel.views.figures.knee import knee_figure
 from scalemodel.views.figures.latency import latency_figure
@@ -20,13 +21,14 @@ from scalemodel.views.figures.plan import plan_figure
 from scalemodel.views.figures.power import power_figure
 from scalemodel.views.figures.prediction import prediction_figure
 from scalemodel.views.figures.repeat import repeat_figure
+from scalemodel.views.figures.score import score_figure
 from scalemodel.views.figures.shares import shares_figure
 from scalemodel.views.figures.slopes import slopes_figure
 from scalemodel.views.figures.standings import standings_figure
 from scalemodel.views.figures.value import value_figure
 from scalemodel.views.sizes import PRINT, SIZES, SLIDE, Size
 from scalemodel.views.style import FigureFormat, figure_bytes
-from tests.views import examples, latency_examples, wide_examples
+from tests.views import examples, latency_examples, score_examples, wide_examples
 from tests.views.looks import cut_off, overlapping, smallest_letters
 
 COPIES = 20
@@ -80,11 +82,16 @@ def power(size: Size) -> Figure:
     return power_figure(cards, wide_examples.limits(), curves, 0.8, size)
 
 
+def forecast(size: Size) -> Figure:
+    return forecast_figure(score_examples.forecast(COPIES), "", "2031-03-01", 0.8, size)
+
+
 FIGURES: dict[str, Callable[[Size], Figure]] = {
     "bench": lambda size: bench_figure(wide_examples.cells(40, 15), size),
     "ceilings": ceilings,
     "comparison": lambda size: comparison_figure(examples.comparison(), size),
     "explain": lambda size: explain_figure(examples.explanation(), 0.8, size),
+    "forecast": forecast,
     "groups": lambda size: groups_figure(latency_examples.groups(20), size),
     "knee": knee,
     "latency": lambda size: latency_figure(latency_examples.latency(7), examples.PLATFORM, size),
@@ -96,6 +103,7 @@ FIGURES: dict[str, Callable[[Size], Figure]] = {
     "power": power,
     "prediction": prediction,
     "repeat": repeat,
+    "score": lambda size: score_figure(score_examples.score(40), size),
     "shares": lambda size: shares_figure(wide_examples.shares(30), size),
     "slopes": slopes,
     "standings": lambda size: standings_figure(wide_examples.places(40), 0.8, size),
@@ -147,7 +155,7 @@ def test_a_pdf_holds_texts_and_not_shapes_of_letters() -> None:
 
 
 FIGURES_OF_MANY = ("bench", "groups", "latency", "lead", "lows", "prediction", "repeat", "shares")
-FIGURES_OF_MANY += ("standings",)
+FIGURES_OF_MANY += ("standings", "forecast", "score")
 
 
 def test_what_is_left_out_is_said() -> None:

@@ -168,7 +168,15 @@ def _lines(table: pd.DataFrame) -> list[str]:
 
 def _key(letters_of: Mapping[str, str], size: Size) -> Key:
     handles: list[Line2D | Patch] = [
-        Line2D([], [], color=TINT, linewidth=8, label="predicted range", **_dot(at_ceiling=False)),
+        Line2D(
+            [],
+            [],
+            color=TINT,
+            linewidth=8,
+            label="predicted range",
+            solid_capstyle="butt",
+            **_dot(at_ceiling=False),
+        ),
         Patch(facecolor=PAPER, edgecolor=AMBER, linestyle=(0, (3, 2)), label="likely at ceiling"),
     ]
     tick: dict[str, Any] = {"linestyle": "none", "marker": "|", "color": INK, "markersize": 8}

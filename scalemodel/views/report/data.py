@@ -200,15 +200,26 @@ def _because(row: Any) -> str:
 
 
 def _left_out(left_out: pd.DataFrame) -> Table:
+    """Count what was left out by card, platform and reason; the CSV has every row."""
     columns = [
-        Column("card", lambda row: row.card),
-        Column("platform", lambda row: row.platform),
-        Column("scene", lambda row: scene_words(row.game, row.preset)),
-        Column("resolution", lambda row: row.resolution),
-        Column("run", lambda row: row.run),
-        Column("reason", lambda row: row.reason),
+        Column("card", lambda rows: rows["card"].iloc[0]),
+        Column("platform", lambda rows: rows["platform"].iloc[0]),
+        Column("charts", _charts_words),
+        Column("rows", lambda rows: f"{len(rows)}", number=True),
+        Column("reason", lambda rows: rows["reason"].iloc[0]),
     ]
-    return table("Runs and cells that the fit does not use, or hardly.", columns, left_out)
+    keys = ["card", "platform", "reason"]
+    groups = (rows for _, rows in left_out.groupby(keys, sort=False, dropna=False))
+    return table("Runs and cells that the fit does not use, or hardly.", columns, groups)
+
+
+def _charts_words(rows: pd.DataFrame) -> str:
+    charts = rows[["game", "preset", "resolution"]].drop_duplicates()
+    if len(charts) > 1:
+        return count_words(len(charts), "chart")
+    return f"{scene_words(charts['game'].iloc[0], charts['preset'].iloc[0])}, " + str(
+        charts["resolution"].iloc[0]
+    )
 
 
 def _problems(problems: pd.DataFrame) -> Table:

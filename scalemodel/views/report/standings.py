@@ -43,7 +43,7 @@ def section(report: Report) -> Section:
                 folded=f"{title} (figure)" if n else "",
             )
         )
-        parts.append(_places(str(platform), places, sizes, answer.level))
+        parts.append(_places(str(platform), places, sizes, answer.level, f"{title} (table)"))
         pairs = answer.table[answer.table["platform"] == platform]
         parts += _matrices(str(platform), places, pairs, sizes, answer.level)
     return Section(
@@ -79,7 +79,9 @@ def _gist(answer: Standings, sizes: list[str]) -> str:
     return f"{'; '.join(words)}. {open_} of {count_words(len(pairs), 'pair')} could be either way."
 
 
-def _places(platform: str, places: pd.DataFrame, sizes: list[str], level: float) -> Table:
+def _places(
+    platform: str, places: pd.DataFrame, sizes: list[str], level: float, folded: str
+) -> Table:
     tested = [size for size in sizes if size in set(places["resolution"])]
     columns = [
         Column("card", lambda rows: str(rows["card"].iloc[0])),
@@ -91,7 +93,7 @@ def _places(platform: str, places: pd.DataFrame, sizes: list[str], level: float)
         "there, or shows only at the ceiling, the model fills in, as ◇ counts."
     )
     groups = [rows for _, rows in places.groupby("card", sort=False)]
-    return table(caption, columns, groups)
+    return table(caption, columns, groups, folded=folded)
 
 
 def _place(rows: pd.DataFrame, size: str) -> Cell:

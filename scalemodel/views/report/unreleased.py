@@ -54,7 +54,7 @@ def section(report: Report) -> Section:
     sizes = resolution_order(report.fit.labels.charts["resolution"])
     leads = _nearest_leads(landing)
     parts: list[Part] = [
-        Words(CAUTION),
+        *_card_words(landing),
         _places(landing, [ALL, *sizes]),
         _leads(leads, [ALL, *sizes], report.level),
         *_figures(prediction),
@@ -65,7 +65,7 @@ def section(report: Report) -> Section:
         key=KEY,
         title=TITLE,
         gist=_gist(landing),
-        words=str(landing),
+        words=CAUTION,
         parts=tuple(parts),
         tables={
             "predict": prediction.table,
@@ -78,22 +78,38 @@ def section(report: Report) -> Section:
 def _gist(landing: Landing) -> str:
     """Say of each card its place and whom it passes, on the first platform it has one on."""
     words = []
-    overall = landing.places[landing.places["resolution"] == ALL]
-    for card, rows in overall.groupby("card", sort=False):
+    for card, rows in _overall(landing).groupby("card", sort=False):
         known = rows[rows["reason"] == ""]
-        if known.empty:
-            words.append(f"{card}: no place, {rows['reason'].iloc[0]}")
-            continue
-        row = next(rows_of(known))
-        near = landing.around(str(card), row.platform)
-        beside = [
-            f"{lead_words(one['lead_median'])} against {one['against']}"
-            f" ({short_range_words(one['lead_lower'], one['lead_upper'])}%)"
-            for one in near[:1]
-        ]
-        where = f" on {row.platform}" if overall["platform"].nunique() > 1 else ""
-        words.append(", ".join([f"{card} place {row.place} of {row.cards}{where}", *beside]))
+        words.append(f"{card} {_where(landing, next(rows_of(rows if known.empty else known)), 1)}")
     return f"Estimated from spec sheets: {'; '.join(words)}."
+
+
+def _card_words(landing: Landing) -> list[Part]:
+    """Say of each card its place and its nearest neighbours on every platform, card by card."""
+    return [
+        Words(f"{card}: {'; '.join(_where(landing, row, 2) for row in rows_of(rows))}.")
+        for card, rows in _overall(landing).groupby("card", sort=False)
+    ]
+
+
+def _overall(landing: Landing) -> pd.DataFrame:
+    return landing.places[landing.places["resolution"] == ALL]
+
+
+def _where(landing: Landing, row: Any, most: int) -> str:
+    """Say the place of a card on a platform and its leads over so many neighbours."""
+    where = f" on {row.platform}" if landing.places["platform"].nunique() > 1 else ""
+    if row.reason:
+        return f"no place{where}, {row.reason}"
+    place = f"place {row.place} of {row.cards}{where}"
+    if row.place_lower < row.place_upper:
+        place += f" ({row.place_lower} to {row.place_upper})"
+    beside = [
+        f"{lead_words(one['lead_median'])} against {one['against']}"
+        f" ({short_range_words(one['lead_lower'], one['lead_upper'])}%)"
+        for one in landing.around(row.card, row.platform)[:most]
+    ]
+    return ", ".join([place, *beside])
 
 
 def _nearest_leads(landing: Landing) -> pd.DataFrame:

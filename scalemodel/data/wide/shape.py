@@ -15,6 +15,7 @@ from scalemodel.data.wide.words import (
     is_number,
     is_summary,
     label_of,
+    labels_of,
     loose,
 )
 
@@ -150,7 +151,7 @@ class _Columns:
         line = self.grid.cells[i]
         cells = [line[j] for j in range(len(line)) if j != self.label and self.numbers[j]]
         numbers = [cell for cell in cells if is_number(cell)]
-        named = bool(line[self.label]) and loose(line[self.label]) not in KEYS
+        named = bool(line[self.label]) and loose(line[self.label]) not in {*KEYS, "card", "metric"}
         texts = any(cell and not is_number(cell) and not is_mark(cell) for cell in cells)
         return named and bool(numbers) and not texts and not HEIGHTS.issuperset(numbers)
 
@@ -197,8 +198,10 @@ def _level(columns: _Columns, line: int, breaks: set[int], layout: Layout) -> Le
             text, start = "", -1
         texts.append(text)
         origin.append(start)
-    labels = tuple(label_of(t, layout.resolutions) for t in texts)
-    return Level(line, cells[columns.label], tuple(texts), tuple(origin), labels)
+    labels = labels_of(
+        [t if o >= 0 else "" for t, o in zip(texts, origin, strict=True)], layout.resolutions
+    )
+    return Level(line, cells[columns.label], tuple(texts), tuple(origin), tuple(labels))
 
 
 def _blocks_beside(columns: _Columns, known: Mapping[str, str], log: ProblemLog) -> set[int]:

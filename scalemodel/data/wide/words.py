@@ -20,7 +20,7 @@ NAMED_RESOLUTIONS = {
 """Trade terms, all 16:9."""
 
 HEIGHTS = frozenset({"720", "1080", "1440", "2160"})
-"""Heights that stand for a resolution even as bare numbers, if they are all that a cell holds."""
+"""Heights that stand for a resolution even as bare numbers, if a row of headers has no others."""
 
 AVERAGE, LOW_1PCT, LOW_01PCT = "avg_fps", "low_1pct_fps", "low_01pct_fps"
 _NUMBERS = (column.name for column in RESULTS.columns if column.kind == "number")
@@ -122,14 +122,21 @@ def label_of(text: str, given: Mapping[str, str]) -> Label:
     )
 
 
+def labels_of(texts: Sequence[str], given: Mapping[str, str]) -> list[Label]:
+    """Take the cells of one row of headers apart; heights alone are resolutions if all are."""
+    filled = set(texts) - {""}
+    if filled and filled <= HEIGHTS:
+        return [Label(sixteen_to_nine(int(text or 0)), named=text) for text in texts]
+    apart = {text: label_of(text, given) for text in filled | {""}}
+    return [apart[text] for text in texts]
+
+
 def _resolution(text: str, given: Mapping[str, str]) -> tuple[str, str, str]:
     """Return the resolution, the word it was named by, and the text without it."""
     for word, size in given.items():
         pattern = re.compile(rf"(?<!\w){re.escape(word)}(?!\w)", re.IGNORECASE)
         if pattern.search(text):
             return size, word, pattern.sub("\0", text)
-    if text in HEIGHTS:
-        return sixteen_to_nine(int(text)), text, ""
     found = [(m, str(parse_resolution(m[0])), "") for m in _SIZE.finditer(text)]
     found += [(m, NAMED_RESOLUTIONS[m[1].lower()], m[0]) for m in _NAMED.finditer(text)]
     found += [(m, sixteen_to_nine(int(m[1])), m[0]) for m in _HEIGHT.finditer(text)]

@@ -1,18 +1,13 @@
 """Whatever the shape of a wide sheet, it reads as the long bench it was made of."""
 
-import csv
-import io
 import tempfile
 from pathlib import Path
 
-import openpyxl
 import pandas as pd
-import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from scalemodel.data.bench import BenchError, check_bench, read_bench
-from scalemodel.data.export import export_bench
+from scalemodel.data.bench import read_bench
 from scalemodel.data.schema import ID_COLUMNS
 from tests.data.test_mutations import EDITS, Edits, mutated, read_or_refuse
 from tests.data.wide_sheets import CARDS, Form, csv_text, wide_rows, write_book, write_csv
@@ -45,14 +40,8 @@ def forms(draw: st.DrawFn, metrics: int, passes: int) -> Form:
         order = draw(st.permutations(named))
         levels = tuple((name,) for name in (*order, *more))
         if draw(st.booleans()) and len(levels) > 1:
-            # A preset stands at the end of its text, a resolution anywhere.
             last = (*levels[-2], *levels[-1])
-            levels = (
-                *levels[:-2],
-                tuple(sorted(last, key=["game", "preset"].index))
-                if set(last) == {"game", "preset"}
-                else last,
-            )
+            levels = (*levels[:-2], last if last != ("preset", "game") else ("game", "preset"))
     return Form(
         levels,
         across=draw(st.booleans()),
@@ -130,3 +119,56 @@ def test_a_wide_bench_reads_as_the_long_one(
             texts = {title: csv_text(rows, *kind) for title, rows in sheets.items()}
             wide = write_csv(Path(name) / "wide", texts, layout=LAYOUT)
         same_results(wide, long)
+
+
+def small_case() -> tuple[pd.DataFrame, list[str], Form]:
+    """Give a lab with every kind of header, as far as one sheet can have them."""
+    charts = [(g, p, s) for g in GAMES[:2] for p in PRESETS[:2] for s in RESOLUTIONS[:2]]
+    rows = [
+        (card, "bench 1", *chart, run, 20.0 + 7 * n + len(card), 15.0)
+        for card in NAMES[:3]
+        for n, chart in enumerate(charts)
+        for run in "12"
+    ]
+    runs = pd.DataFrame(rows, columns=[*ID_COLUMNS, "avg_fps", "low_1pct_fps"])
+    levels = (("game",), ("preset",), ("resolution",), ("metric",))
+    return runs, ["avg_fps", "low_1pct_fps"], Form(levels, title=True, footer=True)
+
+
+WIDE = csv_text(sheets_of(*small_case())["results"]).encode()
+
+
+@STEADY
+@given(edits=EDITS, wide=st.booleans(), layout=st.sampled_from([LAYOUT, "", 'headers = ["game"]']))
+def test_mutated_wide_sheets(edits: Edits, wide: bool, layout: str) -> None:
+    text = (
+        WIDE if wide else b"card,Bay ultra 2160p,Tide low 4K 1% low,n/a\nOstra 4,1,-,\n007,3,,4\n"
+    )
+    with tempfile.TemporaryDirectory() as name:
+        folder = write_csv(Path(name), {}, layout=layout)
+        (folder / "results.csv").write_bytes(mutated(text, edits))
+        read_or_refuse(folder, wide=True)
+
+
+@STEADY
+@given(edits=EDITS)
+def test_mutated_layouts(edits: Edits) -> None:
+    layout = b'platform = "x"\nheaders = ["game", "preset", "resolution", "metric"]\npresets = []\n'
+    layout += b'ignore = ["y"]\nresolutions = { "2160p" = "3840x2160" }\nsheets = "game"\n'
+    with tempfile.TemporaryDirectory() as name:
+        folder = write_csv(Path(name), {"results": WIDE.decode()})
+        (folder / "layout.toml").write_bytes(mutated(layout, edits))
+        read_or_refuse(folder, wide=True)
+
+
+WORDS = ["", "Ostra 4", "ostra 4", "007", "card", "game", "2160p", "2160", "Bay ultra", "ultra"]
+WORDS += ["avg", "1% low", "run 2", "61.5", "61,5", "n/a", "Average", "price", "platform", "Bay"]
+CELLS = st.sampled_from(WORDS)
+
+
+@settings(STEADY, max_examples=300)
+@given(rows=st.lists(st.lists(CELLS, min_size=1, max_size=6), min_size=1, max_size=7))
+def test_any_words_of_a_sheet_in_any_place(rows: list[list[str]]) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        text = csv_text([list(row) for row in rows])
+        read_or_refuse(write_csv(Path(name), {"results": text}, layout=LAYOUT), wide=True)

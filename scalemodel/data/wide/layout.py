@@ -171,6 +171,13 @@ class Asked:
         return bool(self.names or self.headers or self.sheets or self.ignore)
 
 
+_OR = {
+    "preset": f'end in the names of presets: presets = ["{UNKNOWN}"]',
+    "resolution": f'have words of their own for it: resolutions = {{ "a word" = "{UNKNOWN}" }}',
+}
+"""How else a name may be given in a draft."""
+
+
 def draft(asked: list[Asked], layout: Layout) -> str:
     """Write a layout.toml with what is known and a mark where the user has to say it."""
     lines = ["# How the wide sheets of this bench are read."]
@@ -178,9 +185,8 @@ def draft(asked: list[Asked], layout: Layout) -> str:
     for key in NAMES:
         if key in open_names:
             lines.append(f'{key} = "{UNKNOWN}"  # {open_names[key]}')
-            if key == "resolution":
-                example = f'resolutions = {{ "a word" = "{UNKNOWN}" }}'
-                lines.append(f"# or, where headers have words of their own for it: {example}")
+            if key in _OR:
+                lines.append(f"# or, if headers {_OR[key]}")
         elif key in layout.names:
             lines.append(f"{key} = {_toml(layout.names[key])}")
     lines += _draft_of_headers(asked, layout)

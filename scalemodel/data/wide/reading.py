@@ -70,6 +70,7 @@ def read_wide(
         NotWideError: no sheet has rates beside or under the names of cards.
     """
     names = {loose(name): name for name in reversed(known.cards) if name}
+    names |= {name: name for name in known.cards if name}  # a name as it is written comes first
     unreadable = ProblemLog()
     grids = [grid for sheet in sheets if (grid := _grid(sheet, names, unreadable))]
     grids = [grid for grid in grids if alone or not is_long(grid.header, RESULTS)]
@@ -86,10 +87,12 @@ def read_wide(
         raise NotWideError
     for problem in (*unreadable.problems(), *trial.problems()):
         log.add(problem)
+    if log.errors(FILE):
+        return None
     asked = _asked([one for one in read if one.sound])
     if any(asked):
         _ask(read, asked, layout, log)
-    if any(asked) or log.errors(FILE) or not all(one.sound for one in read):
+    if any(asked) or not all(one.sound for one in read):
         return None
     return _table(read, sheets, layout, log)
 
@@ -190,8 +193,9 @@ def _table(
         start = len({row for row, _ in cells}) + 1
         for number, row in enumerate(found.rows, start=start):
             cells |= {(number, column): (grid.name, *at) for column, at in row.places.items()}
-        part = read_source(_source(grid, found.rows, start), RESULTS, grid.name, log)
-        parts += [part] if part else []
+        if found.rows or log.errors() == before:
+            part = read_source(_source(grid, found.rows, start), RESULTS, grid.name, log)
+            parts += [part] if part else []
         lines.append(told(one.shape, one.headers, found))
     log.place({name, *(one.shape.grid.name for one in read)}, cells, FIXES)
     if log.errors() > before:

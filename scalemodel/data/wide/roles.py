@@ -95,8 +95,9 @@ def _roles(
     texts = [_texts(level, shape.charts) for level in levels]
     own = [level for level in levels if level.line is not None]
     if layout.headers and len(layout.headers) != len(own):
-        what = f"headers has {len(layout.headers)} entries, but {shape.grid.name} has {len(own)}"
-        what += f" of headers: {', '.join(_words(shape, own))}" if own else " rows of headers"
+        there = f": {', '.join(_words(shape, own))}" if own else ""
+        what = f"headers has {len(layout.headers)} entries for {len(own)} in {shape.grid.name}"
+        what += there
         log.error(FILE, what, "one entry for each of them", "correct the list")
     given = iter(layout.headers)
     roles = []
@@ -212,8 +213,18 @@ class _Charts:
         for column, key in shape.sides:
             if key in NAMES:
                 self._from[key][shape.grid.column_words(column)] = None
+            if key == "resolution":
+                self._note_named(column)
         for j in shape.charts:
             self.charts[j] = self._chart(j)
+
+    def _note_named(self, column: int) -> None:
+        """Note the resolutions that a column beside the rates names by a word."""
+        for line, _ in self._shape.cards:
+            text = self._shape.grid.cells[line][column]
+            label = label_of(text, self._layout.resolutions)
+            if label.named:
+                self.named[label.named] = label.resolution
 
     @property
     def sources(self) -> dict[str, str]:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from scalemodel.data.cells import parse_id
 from scalemodel.data.problems import ProblemLog, shown
 from scalemodel.data.schema import CARDS, RESULTS
 from scalemodel.data.wide.grid import Grid
@@ -100,7 +101,7 @@ def find_shape(
     levels = list(_levels(columns, layout))
     if not levels:
         return None
-    again = _blocks_beside(columns, known, log)
+    again = _blocks_beside(columns, known, _ignored(levels, layout), log)
     kinds = _Kinds(columns, levels, again, layout)
     if not kinds.charts:
         return None
@@ -204,13 +205,22 @@ def _level(columns: _Columns, line: int, breaks: set[int], layout: Layout) -> Le
     return Level(line, cells[columns.label], tuple(texts), tuple(origin), tuple(labels))
 
 
-def _blocks_beside(columns: _Columns, known: Mapping[str, str], log: ProblemLog) -> set[int]:
+def _ignored(levels: Sequence[Level], layout: Layout) -> set[int]:
+    """Return the columns with a header that the user says to ignore."""
+    names = {loose(text) for text in layout.ignore}
+    return {j for v in levels for j, text in enumerate(v.texts) if text and loose(text) in names}
+
+
+def _blocks_beside(
+    columns: _Columns, known: Mapping[str, str], ignored: set[int], log: ProblemLog
+) -> set[int]:
     """Return columns that repeat the names of the cards; note a block of its own beside."""
     grid, repeated = columns.grid, set()
     own = {i: loose(grid.cells[i][columns.label]) for i in columns.lines}
+    fewest = max(2, len(set(own.values())) / 2)
     for j in range(grid.width):
         names = {i: loose(line[j]) for i, line in enumerate(grid.cells) if loose(line[j]) in known}
-        if j == columns.label or len(set(names.values())) < max(2, len(set(own.values())) / 2):
+        if j in {columns.label, *ignored} or len(set(names.values())) < fewest:
             continue
         if all(own.get(i) == name for i, name in names.items()):
             repeated.add(j)
@@ -226,7 +236,7 @@ def _note_second_block(grid: Grid, line: int, column: int, log: ProblemLog) -> N
         grid.name,
         "a second block begins here",
         "one block of cards and charts in a sheet",
-        "move it to a sheet or file of its own, or put its columns beside those of the first",
+        "move it to a sheet or file of its own, or name it in ignore in layout.toml",
         row=row,
         column=letter,
         value=grid.cells[line][column],
@@ -244,7 +254,7 @@ class _Kinds:
         self.aside: list[str] = []
         self.unclear: list[str] = []
         self._columns, self._levels = columns, levels
-        self._ignored = {loose(text) for text in layout.ignore}
+        ignored = _ignored(levels, layout)
         bare = []
         for j in range(columns.grid.width):
             if j == columns.label:
@@ -253,7 +263,7 @@ class _Kinds:
                 self._set_aside(j, "the cards again")
             elif self._is_side(j):
                 self.sides.append((j, KEYS[loose(self._own(j))]))
-            elif self._to_ignore(j):
+            elif j in ignored:
                 self._set_aside(j)
             elif any(level.labels[j].resolution for level in levels):
                 self.charts.append(j)
@@ -272,9 +282,6 @@ class _Kinds:
 
     def _is_side(self, j: int) -> bool:
         return loose(self._own(j)) in KEYS
-
-    def _to_ignore(self, j: int) -> bool:
-        return any(loose(level.texts[j]) in self._ignored for level in self._levels)
 
     def _set_aside(self, j: int, what: str = "") -> None:
         words = what or (shown(self._own(j)) if self._own(j) else "no header")
@@ -319,10 +326,10 @@ class _Lines:
             name = self._grid.cells[i][self._label]
             if loose(name) in ignored and name:
                 self._set_aside(i)
-            elif loose(name) in known:
-                self.cards.append((i, known[loose(name)]))
-                if known[loose(name)] != name:
-                    self._respelt.append((i, known[loose(name)]))
+            elif card := known.get(name) or known.get(loose(name)):
+                self.cards.append((i, card))
+                if card != parse_id(name):
+                    self._respelt.append((i, card))
             elif any(self._grid.cells[i]):
                 self._sort(i)
 

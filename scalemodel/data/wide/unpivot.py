@@ -81,8 +81,10 @@ def unpivot(
             row = _row(shape, reading, line, card, run, resolutions)
             marked += _note_marks(shape, row, log)
             empty += sum(not row.cells[metric] for metric in run.columns)
-            if any(row.cells[metric] for metric in run.columns):
+            if row.cells[AVERAGE] or row.cells.get("exclude"):
                 found.append(row)
+            else:
+                _note_alone(shape, row, run, log)
         _note_again(shape, line, found, seen, log)
         rows += found
     every = len(shape.cards) * len(shape.charts)
@@ -170,12 +172,22 @@ def _note_marks(shape: Shape, row: Row, log: ProblemLog) -> int:
         cell = row.cells.get(name, "")
         if is_mark(cell):
             place, letter = row.places[name]
-            what = f"{shown(cell)} stands for a rate; the cell is read as not tested"
+            what = f"{shown(cell)} stands where a rate would; it is read as not tested"
             allowed, fix = "a rate, or nothing", "test it, or leave the cell empty"
             log.warning(shape.grid.name, what, allowed, fix, row=place, column=letter, value=cell)
             row.cells[name] = ""
             count += 1
     return count
+
+
+def _note_alone(shape: Shape, row: Row, run: _Run, log: ProblemLog) -> None:
+    """Note a low, or another metric, without the average of its run."""
+    others = [metric for metric in run.columns if row.cells[metric]]
+    if others:
+        place, letter = row.places[AVERAGE]
+        what = f"{AVERAGE} is empty, but {others[0]} of the run is there"
+        allowed, fix = "an average beside every other metric", "add it, or empty the others"
+        log.error(shape.grid.name, what, allowed, fix, row=place, column=letter, value="")
 
 
 def _note_again(

@@ -96,9 +96,26 @@ def test_a_sheet_a_game(tmp_path: Path) -> None:
     assert frame["row"].tolist() == [3, 3, 3, 4, 4, 5, 5, 5, 6, 6]
     (reading,) = (one for one in read_bench(path).reading if one.shape)
     assert (reading.name, reading.rows) == ("lab.xlsx, sheet Copper Bay and 1 more", 10)
-    assert len(reading.shape) == 3
-    assert "game from the name of the sheet; preset from row 1" in reading.shape[0]
-    assert reading.shape[2].endswith("were found there: lab.xlsx, sheet notes")
+    assert [line.partition(";")[0] for line in reading.shape] == [
+        "lab.xlsx, sheet Copper Bay: 2 cards down, 3 charts across (cards in rows 3-4, rates in "
+        "columns B-D)",
+        "lab.xlsx, sheet Tide: 2 cards down, 3 charts across (cards in rows 5-6, rates in "
+        "columns B-D)",
+        "not read, as no rates of cards were found there: lab.xlsx, sheet notes",
+    ]
+    assert "game from the name of the sheet; preset from row 1; " in reading.shape[0]
+
+
+def test_what_holds_for_all_sheets_is_said_once(tmp_path: Path) -> None:
+    sheets = dict.fromkeys(("Bay", "Tide"), "card,ultra 2160p\nOstra 4,10.5\nOstra 6,11.5\n")
+    assert told(write_csv(tmp_path / "bench", sheets, layout=PLATFORM)) == [
+        "In each of these sheets: platform from layout.toml; game from the name of the sheet; "
+        'preset and resolution from row 1; "2160p" as 3840x2160',
+        "Bay.csv: 2 cards down, 1 chart across (cards in rows 2-3, rates in column B); 2 rates, "
+        "0 empty",
+        "Tide.csv: 2 cards down, 1 chart across (cards in rows 2-3, rates in column B); 2 rates, "
+        "0 empty",
+    ]
 
 
 def test_files_each_with_its_own_decimal_sign(tmp_path: Path) -> None:
@@ -257,14 +274,14 @@ def test_every_key_of_the_layout_is_checked(tmp_path: Path) -> None:
     lines = error_lines(bench(tmp_path, HEADER + RATES, layout=layout))
     assert [line.partition(" Allowed")[0] for line in lines] == [
         'layout.toml: there is no key "platfrom".',
-        'layout.toml: platform is still "???".',
-        'layout.toml: preset is "5".',
-        'layout.toml: resolution is "4K".',
-        'layout.toml: headers, entry 1, is "gme".',
-        'layout.toml: sheets is "metric".',
-        'layout.toml: presets, entry 1, is "".',
-        "layout.toml: resolutions is not a table.",
-        "layout.toml: ignore is not a list.",
+        'layout.toml: the value of platform is still "???".',
+        'layout.toml: the value of preset is "5".',
+        'layout.toml: the value of resolution is "4K".',
+        'layout.toml: the value of headers, entry 1, is "gme".',
+        'layout.toml: the value of sheets is "metric".',
+        'layout.toml: the value of presets, entry 1, is "".',
+        "layout.toml: the value of resolutions is not a table.",
+        "layout.toml: the value of ignore is not a list.",
     ]
 
 

@@ -82,10 +82,10 @@ def _checked(table: Mapping[str, object], content: bytes, log: ProblemLog) -> La
 def _text(key: str, value: object, log: ProblemLog) -> str:
     read = parse_id(value.strip()) if isinstance(value, str) else None
     if read == UNKNOWN:
-        what = f'{key} is still "{UNKNOWN}"'
+        what = f'the value of {key} is still "{UNKNOWN}"'
         log.error(FILE, what, "a name", "write the name in its place")
     elif not isinstance(read, str) or not read:
-        what = f"{key} is {shown(str(value))}"
+        what = f"the value of {key} is {shown(str(value))}"
         log.error(FILE, what, 'a name in quotes, such as "open bench"', "write it so")
         return ""
     return str(read)
@@ -94,7 +94,7 @@ def _text(key: str, value: object, log: ProblemLog) -> str:
 def _resolution(key: str, value: object, log: ProblemLog) -> str:
     read = parse_resolution(value.strip()) if isinstance(value, str) else None
     if read is None or isinstance(read, Complaint) or not read:
-        what = f"{key} is {shown(str(value))}"
+        what = f"the value of {key} is {shown(str(value))}"
         log.error(FILE, what, 'width x height, such as "3840x2160"', "write it so")
         return ""
     return str(read)
@@ -102,7 +102,7 @@ def _resolution(key: str, value: object, log: ProblemLog) -> str:
 
 def _texts(key: str, value: object, log: ProblemLog) -> tuple[str, ...]:
     if not isinstance(value, list):
-        what = f"{key} is not a list"
+        what = f"the value of {key} is not a list"
         log.error(FILE, what, f'a list of texts: {key} = ["one", "another"]', "write it so")
         return ()
     return tuple(_text(f"{key}, entry {n},", one, log) for n, one in enumerate(value, start=1))
@@ -111,14 +111,14 @@ def _texts(key: str, value: object, log: ProblemLog) -> tuple[str, ...]:
 def _role(key: str, value: object, log: ProblemLog, roles: tuple[str, ...] = SHEET_ROLES) -> str:
     if value in roles:
         return str(value)
-    what = f"{key} is {shown(str(value))}"
+    what = f"the value of {key} is {shown(str(value))}"
     log.error(FILE, what, f"one of {', '.join(roles)}", "write what it holds")
     return ""
 
 
 def _roles(key: str, value: object, log: ProblemLog) -> tuple[str, ...]:
     if not isinstance(value, list) or not value:
-        what = f"{key} is not a list"
+        what = f"the value of {key} is not a list"
         log.error(FILE, what, f'a list such as {key} = ["game", "resolution"]', "write it so")
         return ()
     return tuple(_role(f"{key}, entry {n},", v, log, ROLES) for n, v in enumerate(value, start=1))
@@ -126,7 +126,7 @@ def _roles(key: str, value: object, log: ProblemLog) -> tuple[str, ...]:
 
 def _resolutions(key: str, value: object, log: ProblemLog) -> dict[str, str]:
     if not isinstance(value, dict):
-        what = f"{key} is not a table"
+        what = f"the value of {key} is not a table"
         allowed = f'a table: {key} = {{ "1440p" = "3440x1440" }}'
         log.error(FILE, what, allowed, "write it so")
         return {}

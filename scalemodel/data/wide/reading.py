@@ -1,7 +1,7 @@
 """Read the wide sheets of a bench as its table of results."""
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,8 +23,8 @@ from scalemodel.data.wide.layout import FILE, UNKNOWN, Asked, Layout, draft, rea
 from scalemodel.data.wide.roles import Reading, read_headers
 from scalemodel.data.wide.shape import Shape, card_matches, find_shape
 from scalemodel.data.wide.telling import placed, told
-from scalemodel.data.wide.unpivot import Row, unpivot
-from scalemodel.data.wide.words import is_number, loose
+from scalemodel.data.wide.unpivot import Row, Unpivoted, unpivot
+from scalemodel.data.wide.words import AVERAGE, is_number, loose
 
 FIXES = (
     ("delete the row", "empty it"),
@@ -182,35 +182,37 @@ def _table(
     read: Sequence[_Read], sheets: Sequence[Sheet], layout: Layout, log: ProblemLog
 ) -> TypedTable | None:
     """Join the runs of all sheets."""
-    cells: dict[tuple[int, str], tuple[str, int, str]] = {}
-    seen: dict[tuple[str, ...], str] = {}
-    parts, lines = [], []
     before = log.errors()
-    name = _name(read)
-    for one in read:
-        grid = one.shape.grid
-        found = unpivot(one.shape, one.headers, layout.resolutions, seen, log)
-        start = len({row for row, _ in cells}) + 1
-        for number, row in enumerate(found.rows, start=start):
-            cells |= {(number, column): (grid.name, *at) for column, at in row.places.items()}
-        if found.rows or log.errors() == before:
-            part = read_source(_source(grid, found.rows, start), RESULTS, grid.name, log)
-            parts += [part] if part else []
-        lines.append(told(one.shape, one.headers, found))
-    log.place({name, *(one.shape.grid.name for one in read)}, cells, FIXES)
+    seen: dict[tuple[str, ...], str] = {}
+    found = [unpivot(one.shape, one.headers, layout.resolutions, seen, log) for one in read]
+    names = [one.shape.grid.name for one in read]
+    cells = {
+        (number, column): (name, *at)
+        for number, (name, row) in _numbered(names, found)
+        for column, at in row.places.items()
+    }
+    log.place({_name(read), *names}, cells, FIXES)
+    parts, start = [], 1
+    for one, runs in zip(read, found, strict=True):
+        if runs.rows or log.errors() == before:
+            source = _source(one.shape.grid, runs.rows, start)
+            parts.append(read_source(source, RESULTS, one.shape.grid.name, log))
+        start += len(runs.rows)
     if log.errors() > before:
         return None
-    others = [s.name for s in sheets if s.name not in {one.shape.grid.name for one in read}]
-    lines += [f"not read, as no rates of cards were found there: {', '.join(others)}"] * bool(
-        others
+    lines = told([(one.shape, one.headers, runs) for one, runs in zip(read, found, strict=True)])
+    if others := [sheet.name for sheet in sheets if sheet.name not in names]:
+        lines.append(f"not read, as no rates of cards were found there: {', '.join(others)}")
+    return _joined(_name(read), [part for part in parts if part], lines, layout, cells)
+
+
+def _numbered(
+    names: Sequence[str], found: Sequence[Unpivoted]
+) -> Iterator[tuple[int, tuple[str, Row]]]:
+    """Count the runs of all sheets, each with the name of its sheet."""
+    return enumerate(
+        ((name, row) for name, runs in zip(names, found, strict=True) for row in runs.rows), start=1
     )
-    frame = pd.concat([part.frame for part in parts], ignore_index=True)
-    reading = _joined(name, [part.reading for part in parts], lines)
-    digest = hashlib.sha256(layout.content)
-    for part in parts:
-        digest.update(f"{part.reading.name} {part.digest}\n".encode())
-    rows = {number: at[1] for (number, column), at in cells.items() if column == "avg_fps"}
-    return TypedTable(frame, reading, digest.hexdigest(), rows)
 
 
 def _source(grid: Grid, rows: Sequence[Row], start: int) -> RowSource:
@@ -224,11 +226,20 @@ def _source(grid: Grid, rows: Sequence[Row], start: int) -> RowSource:
     )
 
 
-def _joined(name: str, readings: Sequence[FileReading], lines: Sequence[str]) -> FileReading:
+def _joined(
+    name: str,
+    parts: Sequence[TypedTable],
+    lines: Sequence[str],
+    layout: Layout,
+    cells: Mapping[tuple[int, str], tuple[str, int, str]],
+) -> TypedTable:
+    """Make one table of the runs of several sheets."""
+
     def common(values: Iterable[str]) -> str:
         return " and ".join(dict.fromkeys(value for value in values if value))
 
-    return FileReading(
+    readings = [part.reading for part in parts]
+    reading = FileReading(
         name,
         common(one.encoding for one in readings),
         common(one.delimiter for one in readings),
@@ -236,3 +247,9 @@ def _joined(name: str, readings: Sequence[FileReading], lines: Sequence[str]) ->
         sum(one.rows for one in readings),
         tuple(lines),
     )
+    digest = hashlib.sha256(layout.content)
+    for part in parts:
+        digest.update(f"{part.reading.name} {part.digest}\n".encode())
+    rows = {number: at[1] for (number, column), at in cells.items() if column == AVERAGE}
+    frame = pd.concat([part.frame for part in parts], ignore_index=True)
+    return TypedTable(frame, reading, digest.hexdigest(), rows)

@@ -1,4 +1,4 @@
-"""Say how a wide sheet was read."""
+"""Say how wide sheets were read."""
 
 from collections.abc import Iterator, Sequence
 
@@ -8,10 +8,22 @@ from scalemodel.data.wide.shape import Shape
 from scalemodel.data.wide.unpivot import Unpivoted
 from scalemodel.data.wide.words import AVERAGE, MEASURED
 
+Told = tuple[Shape, Reading, Unpivoted]
 
-def told(shape: Shape, reading: Reading, found: Unpivoted) -> str:
-    """Say in a sentence where cards, charts and their names were found, and what was set aside."""
-    return f"{shape.grid.name}: {'; '.join(_parts(shape, reading, found))}"
+
+def told(read: Sequence[Told]) -> list[str]:
+    """Say where cards, charts and their names were found, and what was set aside.
+
+    Gives a sentence a sheet, after what holds for all where there are several.
+    """
+    alike = [tuple(_alike(reading)) for _, reading, _ in read]
+    shared = len(read) > 1 and len(set(alike)) == 1
+    lines = [f"In each of these sheets: {'; '.join(alike[0])}"] if shared else []
+    for one, same in zip(read, alike, strict=True):
+        shape, _, found = one
+        parts = [_block(shape, found), *(() if shared else same), *_cells(found), *_aside(shape)]
+        lines.append(f"{shape.grid.name}: {'; '.join(parts)}")
+    return lines
 
 
 def placed(shape: Shape) -> str:
@@ -20,13 +32,14 @@ def placed(shape: Shape) -> str:
     return f"cards in {lines}, rates in {shape.grid.column_words(*shape.charts)}"
 
 
-def _parts(shape: Shape, reading: Reading, found: Unpivoted) -> Iterator[str]:
+def _block(shape: Shape, found: Unpivoted) -> str:
     down, across = ("across", "down") if shape.grid.across else ("down", "across")
-    cards = len({card for _, card in shape.cards})
-    yield (
-        f"{_count(cards, 'card')} {down}, {_count(found.charts, 'chart')} {across} "
-        f"({placed(shape)})"
-    )
+    cards = _count(len({card for _, card in shape.cards}), "card")
+    return f"{cards} {down}, {_count(found.charts, 'chart')} {across} ({placed(shape)})"
+
+
+def _alike(reading: Reading) -> Iterator[str]:
+    """Say what the headers were read as."""
     sources: dict[str, list[str]] = {}
     for name, source in reading.sources.items():
         sources.setdefault(source, []).append(name)
@@ -35,13 +48,18 @@ def _parts(shape: Shape, reading: Reading, found: Unpivoted) -> Iterator[str]:
     metrics = {chart.metric for chart in reading.charts.values()}
     if metrics != {AVERAGE}:
         yield f"rates are {_listed([name for name in MEASURED if name in metrics])}"
+    if reading.named:
+        yield _listed([f"{shown(word)} as {size}" for word, size in reading.named.items()])
+
+
+def _cells(found: Unpivoted) -> Iterator[str]:
     if found.passes > 1:
         yield f"up to {found.passes} runs a chart"
-    if reading.named:
-        words = [f"{shown(word)} as {size}" for word, size in reading.named.items()]
-        yield f"{_listed(words)}"
     marked = f" ({found.marked} of them marked as not tested)" if found.marked else ""
     yield f"{_count(found.rates, 'rate')}, {found.empty:,} empty{marked}"
+
+
+def _aside(shape: Shape) -> Iterator[str]:
     if shape.aside:
         yield f"set aside: {', '.join(shape.aside)}"
 

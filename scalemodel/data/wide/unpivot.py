@@ -122,18 +122,17 @@ def _note_uneven(shape: Shape, metrics: Mapping[str, list[int]], log: ProblemLog
     what = f"the columns of a chart do not go together: {listed}"
     allowed = f"as many columns of each metric as of {AVERAGE}"
     fix = 'name the run of each in the headers ("run 1"), or which of them to ignore in layout.toml'
-    _note_header(shape, min(map(min, metrics.values())), (what, allowed, fix), log)
+    _note_header(shape, min(map(min, metrics.values())), what, allowed, fix, log)
 
 
 def _note_double(shape: Shape, columns: Sequence[int], log: ProblemLog) -> None:
     what = f"the same run of the chart is in {shape.grid.column_words(columns[0])} already"
     fix = "number the runs 1, 2, 3, or take one out"
-    _note_header(shape, columns[1], (what, "each run of a chart once", fix), log)
+    _note_header(shape, columns[1], what, "each run of a chart once", fix, log)
 
 
-def _note_header(shape: Shape, j: int, words: tuple[str, str, str], log: ProblemLog) -> None:
+def _note_header(shape: Shape, j: int, what: str, allowed: str, fix: str, log: ProblemLog) -> None:
     """Note something of a column, at its innermost header."""
-    what, allowed, fix = words
     line = shape.levels[-1].line or 0
     row, letter = shape.grid.at(line, j)
     text = shape.levels[-1].texts[j]

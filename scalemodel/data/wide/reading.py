@@ -192,18 +192,20 @@ def _table(
         for column, at in row.places.items()
     }
     log.place({_name(read), *names}, cells, FIXES)
-    parts, start = [], 1
+    parts: list[TypedTable] = []
+    start = 1
     for one, runs in zip(read, found, strict=True):
+        source = _source(one.shape.grid, runs.rows, start)
         if runs.rows or log.errors() == before:
-            source = _source(one.shape.grid, runs.rows, start)
-            parts.append(read_source(source, RESULTS, one.shape.grid.name, log))
+            part = read_source(source, RESULTS, one.shape.grid.name, log)
+            parts += [part] if part else []
         start += len(runs.rows)
-    if log.errors() > before:
+    if not parts:
         return None
     lines = told([(one.shape, one.headers, runs) for one, runs in zip(read, found, strict=True)])
     if others := [sheet.name for sheet in sheets if sheet.name not in names]:
         lines.append(f"not read, as no rates of cards were found there: {', '.join(others)}")
-    return _joined(_name(read), [part for part in parts if part], lines, layout, cells)
+    return _joined(_name(read), parts, lines, layout, cells)
 
 
 def _numbered(

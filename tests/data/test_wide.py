@@ -50,7 +50,9 @@ def test_names_in_one_row(tmp_path: Path) -> None:
     assert told(path) == [
         "results.csv: 2 cards down, 3 charts across (cards in rows 2-3, rates in columns B-D); "
         "platform from layout.toml; game, preset and resolution from row 1; "
-        '"2160p" as 3840x2160 and "1440p" as 2560x1440; 6 rates, 0 empty'
+        '"2160p" as 3840x2160 and "1440p" as 2560x1440; 6 rates, 0 empty',
+        "2 games: Copper Bay and Tide",
+        "1 preset: ultra",
     ]
 
 
@@ -68,7 +70,9 @@ def test_cards_across_with_left_blank_names(tmp_path: Path) -> None:
         "results.csv: 2 cards across, 2 charts down (cards in columns E-F, rates in rows 2-5); "
         "platform from layout.toml; game from column A; preset from column B; resolution from "
         'column C; rates are avg_fps and low_1pct_fps; "4K" as 3840x2160; 8 rates, 0 empty; '
-        'set aside: row 6 ("Geomean"), column G ("Average")'
+        'set aside: row 6 ("Geomean"), column G ("Average")',
+        "2 games: Bay and Tide",
+        "2 presets: wild and calm",
     ]
 
 
@@ -101,6 +105,8 @@ def test_a_sheet_a_game(tmp_path: Path) -> None:
         "columns B-D)",
         "lab.xlsx, sheet Tide: 2 cards down, 3 charts across (cards in rows 5-6, rates in "
         "columns B-D)",
+        "2 games: Copper Bay and Tide",
+        "2 presets: ultra and low",
         "not read, as no rates of cards were found there: lab.xlsx, sheet notes",
     ]
     assert "game from the name of the sheet; preset from row 1; " in reading.shape[0]
@@ -115,6 +121,8 @@ def test_what_holds_for_all_sheets_is_said_once(tmp_path: Path) -> None:
         "0 empty",
         "Tide.csv: 2 cards down, 1 chart across (cards in rows 2-3, rates in column B); 2 rates, "
         "0 empty",
+        "2 games: Bay and Tide",
+        "1 preset: ultra",
     ]
 
 
@@ -179,7 +187,7 @@ def test_the_platform_is_asked_for(tmp_path: Path) -> None:
     assert asked(path) == (
         "results.csv: the sheet is wide (cards in rows 2-3, rates in columns B-D), and leaves "
         f"open: the platform. {ASKED}",
-        f'{HEAD}\nplatform = "???"  # the test system; no header names it',
+        f'{HEAD}\n# the test system; no header names it\nplatform = "???"',
     )
     assert error_lines(path)[1:] == ["", *asked(path)[1].splitlines()]
 
@@ -188,13 +196,16 @@ def test_a_draft_can_be_filled_in(tmp_path: Path) -> None:
     text = (HEADER + RATES).replace(" ultra", "").replace(" 2160p", "").replace(" 1440p", " II")
     path = bench(tmp_path, text, layout="")
     draft = asked(path)[1]
-    assert [line.partition("#")[0].strip() for line in draft.splitlines()] == [
-        "",
+    assert draft.splitlines() == [
+        HEAD,
+        "# the test system; no header names it",
         'platform = "???"',
+        '# column B ("Copper Bay") names no preset',
         'preset = "???"',
-        "",
+        '# or, if headers end in the names of presets: presets = ["???"]',
+        '# column B ("Copper Bay") names no resolution',
         'resolution = "???"',
-        "",
+        '# or, if headers have words of their own for it: resolutions = { "a word" = "???" }',
     ]
     (path / "layout.toml").write_text(draft)
     assert [line.partition(".")[0] for line in error_lines(path)[:2]] == ["layout"] * 2
@@ -248,7 +259,7 @@ def test_numbers_that_may_be_no_rates(tmp_path: Path) -> None:
     path = bench(tmp_path, SPECS)
     message, draft = asked(path)
     assert "leaves open: whether numbers without a resolution are rates" in message
-    assert draft.splitlines()[-1].partition("  #")[0] == 'ignore = ["Price (EUR)"]'
+    assert draft.splitlines()[-1] == 'ignore = ["Price (EUR)"]'
     (path / "layout.toml").write_text(draft)
     assert read_bench(path).results["avg_fps"].tolist() == [10.0, 30.0, 11.0, 31.0]
     assert told(path)[0].partition("set aside: ")[2] == (
@@ -315,6 +326,11 @@ def test_a_layout_that_does_not_do(tmp_path: Path, layout: str, message: str) ->
             "row 2, column D: a second block begins here.",
         ),
         (
+            "game,preset,resolution,Ostra 4,Ostra 6\nBay,ultra,2160p,10,11\n\n"
+            "game,preset,resolution,Ostra X,Ostra 4\nTide,ultra,2160p,30,31\n",
+            "row 4, column D: a second block begins here.",
+        ),
+        (
             f"{HEADER}{RATES}Ostra 4,10,20,30\n",
             'row 4, column A: runs of the card "Ostra 4" are in row 2 of results.csv already.',
         ),
@@ -358,6 +374,17 @@ def test_a_layout_that_does_not_do(tmp_path: Path, layout: str, message: str) ->
 def test_problems_name_the_cell(tmp_path: Path, text: str, message: str) -> None:
     (line,) = error_lines(bench(tmp_path, text))
     assert line.startswith(f"results.csv, {message}")
+
+
+def test_a_name_in_two_places(tmp_path: Path) -> None:
+    text = "card,preset,Bay ultra 2160p\nOstra 4,low,10\nOstra 6,low,11\n"
+    path = bench(tmp_path, text)
+    assert error_lines(path) == [
+        "results.csv: the preset is named twice: by column B and row 1. Allowed: one place for "
+        "the preset. Fix: take one of them out, or put it into ignore in layout.toml."
+    ]
+    (path / "layout.toml").write_text(PLATFORM + 'ignore = ["preset"]')
+    assert read_bench(path).results["preset"].tolist() == ["ultra", "ultra"]
 
 
 def test_a_cell_of_a_sheet_is_named(tmp_path: Path) -> None:
@@ -438,7 +465,7 @@ def test_warnings_name_the_cell(tmp_path: Path, text: str, messages: list[str]) 
     ],
 )
 def test_what_is_set_aside_is_said(tmp_path: Path, text: str, aside: str) -> None:
-    (line,) = told(bench(tmp_path, text))
+    line = told(bench(tmp_path, text))[0]
     assert line.endswith(f"set aside: {aside}")
 
 
@@ -449,6 +476,15 @@ def test_a_line_a_run(tmp_path: Path) -> None:
         ("Ostra 4", "b", 11.0),
         ("Ostra 6", "a", 12.0),
     ]
+
+
+def test_a_column_that_holds_for_a_row(tmp_path: Path) -> None:
+    text = "card,driver,date,Bay ultra 2160p\nOstra 4,1.2,2026-03,10\nOstra 6,1.3,,11\n"
+    path = bench(tmp_path, text)
+    frame = read_bench(path).results
+    assert frame["driver"].tolist() == ["1.2", "1.3"]
+    assert frame["date"].tolist() == ["2026-03", ""]
+    assert "; driver from column B; date from column C; " in told(path)[0]
 
 
 def test_cards_alike_but_for_a_space(tmp_path: Path) -> None:

@@ -21,6 +21,8 @@ NAMES = ("platform", "game", "preset", "resolution")
 """What charts are named by; a key of each gives it to the charts that no header names it for."""
 
 LARGEST = 1 << 20
+LINE = 60
+"""Characters of a list that a draft writes in one line."""
 
 
 @dataclass(frozen=True)
@@ -184,7 +186,7 @@ def draft(asked: list[Asked], layout: Layout) -> str:
     open_names = {key: why for one in reversed(asked) for key, why in one.names.items()}
     for key in NAMES:
         if key in open_names:
-            lines.append(f'{key} = "{UNKNOWN}"  # {open_names[key]}')
+            lines += [f"# {open_names[key]}", f'{key} = "{UNKNOWN}"']
             if key in _OR:
                 lines.append(f"# or, if headers {_OR[key]}")
         elif key in layout.names:
@@ -197,8 +199,11 @@ def draft(asked: list[Asked], layout: Layout) -> str:
         lines.append(f"resolutions = {{ {', '.join(pairs)} }}")
     more = list(dict.fromkeys(text for one in asked for text in one.ignore))
     if layout.ignore or more:
-        why = "  # numbers without a resolution: take out of the list what is a chart"
-        lines.append(f"ignore = {_toml([*layout.ignore, *more])}{why if more else ''}")
+        if more:
+            lines.append(
+                "# numbers without a resolution; take out what is a chart, and say its own"
+            )
+        lines.append(f"ignore = {_toml([*layout.ignore, *more])}")
     return "\n".join(lines)
 
 
@@ -222,4 +227,8 @@ def _draft_of_headers(asked: list[Asked], layout: Layout) -> list[str]:
 
 def _toml(value: str | list[str]) -> str:
     """Write a text or a list of texts; JSON and TOML agree on these but for DEL."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    texts = [_toml(text) for text in value]
+    short = sum(map(len, texts)) <= LINE
+    return f"[{', '.join(texts)}]" if short else "\n".join(["[", *(f"  {t}," for t in texts), "]"])

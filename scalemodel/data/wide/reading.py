@@ -137,6 +137,8 @@ def _read(
     shape = find_shape(grid, names, layout, log)
     if shape is None:
         return None
+    if log.errors() > before:
+        return _Read(shape, Reading({}, {}, {}, Asked()), False)
     headers = read_headers(shape, layout, known.platforms, log, alone=alone)
     return _Read(shape, headers, log.errors() == before)
 

@@ -44,7 +44,7 @@ class Reading:
 
     Attributes:
         charts: by column.
-        sources: for what charts are named by, where that was read: "row 1", "layout.toml".
+        sources: for what runs are named by, where that was read: "row 1", "layout.toml".
         named: resolutions by the words they were read from.
         asked: what is open; the charts must not be used before it is answered.
     """
@@ -72,10 +72,21 @@ def read_headers(
     roles, asked = _roles(shape, levels, layout, platforms, log)
     _check_metrics(shape, levels, roles, log)
     found = _Charts(shape, levels, names, roles, layout, platforms)
+    _check_once(shape, found, log)
     sure = (PLATFORM, "resolution") if asked.headers or asked.sheets else NAMES
     open_names = {name: why for name, why in found.open.items() if name in sure}
     told = Asked(open_names, asked.headers, asked.sheets, shape.unclear)
     return Reading(found.charts, found.sources, found.named, told)
+
+
+def _check_once(shape: Shape, found: "_Charts", log: ProblemLog) -> None:
+    """Note what is named by a header and by a column beside the rates."""
+    beside = {key for _, key in shape.sides}
+    for name in NAMES:
+        if name in beside and any(name in chart.names for chart in found.charts.values()):
+            what = f"the {name} is named twice: by {found.sources[name]}"
+            fix = f"take one of them out, or put it into ignore in {FILE}"
+            log.error(shape.grid.name, what, f"one place for the {name}", fix)
 
 
 def _of_the_sheet(shape: Shape, layout: Layout) -> Level:
@@ -211,8 +222,7 @@ class _Charts:
         self._levels, self._words, self._platforms = levels, words, platforms
         self._from: dict[str, dict[str, None]] = {name: {} for name in NAMES}
         for column, key in shape.sides:
-            if key in NAMES:
-                self._from[key][shape.grid.column_words(column)] = None
+            self._from.setdefault(key, {})[shape.grid.column_words(column)] = None
             if key == "resolution":
                 self._note_named(column)
         for j in shape.charts:

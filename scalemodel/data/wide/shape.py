@@ -90,9 +90,15 @@ def find_shape(
         layout: what the user says.
         log: takes what is wrong; the shape then must not be used.
     """
-    turned = grid.turned()
-    if _label_column(turned, known)[1] > _label_column(grid, known)[1]:
-        grid = turned
+    forms = sorted((grid, grid.turned()), key=lambda one: -_label_column(one, known)[1])
+    shapes = (_find_shape(form, known, layout, log) for form in forms)
+    return next((shape for shape in shapes if shape), None)
+
+
+def _find_shape(
+    grid: Grid, known: Mapping[str, str], layout: Layout, log: ProblemLog
+) -> Shape | None:
+    """Find the shape of a sheet with cards down."""
     label, count = _label_column(grid, known)
     if not count:
         return None
@@ -220,7 +226,9 @@ def _blocks_beside(
     fewest = max(2, len(set(own.values())) / 2)
     for j in range(grid.width):
         names = {i: loose(line[j]) for i, line in enumerate(grid.cells) if loose(line[j]) in known}
-        if j in {columns.label, *ignored} or len(set(names.values())) < fewest:
+        filled = sum(map(bool, columns.down[j][columns.lines[0] :]))
+        few = len(set(names.values())) < fewest or 2 * len(names) < filled
+        if j in {columns.label, *ignored} or few:
             continue
         if all(own.get(i) == name for i, name in names.items()):
             repeated.add(j)
@@ -261,10 +269,10 @@ class _Kinds:
                 continue
             if j in again:
                 self._set_aside(j, "the cards again")
-            elif self._is_side(j):
-                self.sides.append((j, KEYS[loose(self._own(j))]))
             elif j in ignored:
                 self._set_aside(j)
+            elif key := KEYS.get(loose(self._own(j))):
+                self.sides.append((j, key))
             elif any(level.labels[j].resolution for level in levels):
                 self.charts.append(j)
             elif not columns.numbers[j] or columns.wordy[j] or loose(self._own(j)) in _SPECS:
@@ -279,9 +287,6 @@ class _Kinds:
         wordy = self._columns.wordy[j]
         own = (v.texts[j] for v in reversed(self._levels) if wordy or v.origin[j] == j)
         return next((text for text in own if text), "")
-
-    def _is_side(self, j: int) -> bool:
-        return loose(self._own(j)) in KEYS
 
     def _set_aside(self, j: int, what: str = "") -> None:
         words = what or (shown(self._own(j)) if self._own(j) else "no header")
@@ -339,7 +344,7 @@ class _Lines:
         cells = [line[j] for j in self._charts]
         numbers = sum(map(is_number, cells))
         words = sum(bool(c) and not is_number(c) and not is_mark(c) for c in cells)
-        if words > numbers and i < self._last:
+        if words > numbers and 2 * words >= len(cells) and i < self._last:
             self._headings.append(i)
         elif not numbers or is_summary(line[self._label]):
             self._set_aside(i)

@@ -8,13 +8,17 @@ from scalemodel.data.wide.shape import Shape
 from scalemodel.data.wide.unpivot import Unpivoted
 from scalemodel.data.wide.words import AVERAGE, MEASURED
 
+MOST_NAMES = 20
+"""Games, or presets, named at most."""
+
 Told = tuple[Shape, Reading, Unpivoted]
 
 
 def told(read: Sequence[Told]) -> list[str]:
     """Say where cards, charts and their names were found, and what was set aside.
 
-    Gives a sentence a sheet, after what holds for all where there are several.
+    Gives a sentence a sheet, after what holds for all where there are several, then the games
+    and presets that were found.
     """
     alike = [tuple(_alike(reading)) for _, reading, _ in read]
     shared = len(read) > 1 and len(set(alike)) == 1
@@ -23,7 +27,9 @@ def told(read: Sequence[Told]) -> list[str]:
         shape, _, found = one
         parts = [_block(shape, found), *(() if shared else same), *_cells(found), *_aside(shape)]
         lines.append(f"{shape.grid.name}: {'; '.join(parts)}")
-    return lines
+    rows = [row.cells for _, _, found in read for row in found.rows]
+    names = {noun: list(dict.fromkeys(row[noun] for row in rows)) for noun in ("game", "preset")}
+    return lines + [f"{_count(len(n), noun)}: {_in_short(n)}" for noun, n in names.items() if n]
 
 
 def placed(shape: Shape) -> str:
@@ -66,6 +72,11 @@ def _aside(shape: Shape) -> Iterator[str]:
 
 def _count(number: int, noun: str) -> str:
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def _in_short(names: Sequence[str]) -> str:
+    more = len(names) - MOST_NAMES
+    return _listed([*names[:MOST_NAMES], f"{more:,} more"] if more > 0 else names)
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -301,7 +301,10 @@ def test_every_key_of_the_layout_is_checked(tmp_path: Path) -> None:
     [
         ("platform = open bench", 'the file is not TOML: "Invalid value'),
         ("\x00", "the file is not TOML"),
-        (f"{PLATFORM}headers = ['game', 'preset']", "headers has 2 entries for 1 in results.csv"),
+        (
+            f"{PLATFORM}headers = ['game', 'preset']",
+            "headers has 2 entries, but results.csv has row 1",
+        ),
         ("#" * (1 << 20) + "\n" + PLATFORM, "the file is larger than 1 MiB"),
     ],
 )
@@ -485,6 +488,32 @@ def test_a_column_that_holds_for_a_row(tmp_path: Path) -> None:
     assert frame["driver"].tolist() == ["1.2", "1.3"]
     assert frame["date"].tolist() == ["2026-03", ""]
     assert "; driver from column B; date from column C; " in told(path)[0]
+
+
+def test_a_title_that_is_a_card(tmp_path: Path) -> None:
+    path = bench(tmp_path, f"Ostra 4\n{HEADER}Ostra X,,,\n{RATES}")
+    assert read_bench(path).results["row"].tolist() == [4, 4, 4, 5, 5, 5]
+    assert "3 cards down, 3 charts across (cards in rows 3-5" in told(path)[0]
+
+
+def test_a_game_that_ends_in_a_word_for_presets(tmp_path: Path) -> None:
+    text = ",Tide Low,,Bay\n,ultra,,ultra\ncard,2160p,1440p,2160p\n" + RATES
+    assert read_bench(bench(tmp_path, text)).results["game"].unique().tolist() == [
+        "Tide Low",
+        "Bay",
+    ]
+
+
+def test_a_file_to_ignore_need_not_be_readable(tmp_path: Path) -> None:
+    sheets = {"Bay": "card,ultra 2160p\nOstra 4,10.5\nOstra 6,11.5\n"}
+    path = write_csv(tmp_path / "bench", sheets, layout=PLATFORM)
+    (path / "old notes.csv").write_bytes(b"\xff")
+    assert error_lines(path) == [
+        "old notes.csv, row 1: the byte 0xFF is not UTF-8. Allowed: text saved as UTF-8. "
+        'Fix: save the file as "CSV UTF-8".'
+    ]
+    (path / "layout.toml").write_text(PLATFORM + 'ignore = ["old notes"]')
+    assert len(read_bench(path).results) == 2
 
 
 def test_cards_alike_but_for_a_space(tmp_path: Path) -> None:

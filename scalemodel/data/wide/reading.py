@@ -71,28 +71,29 @@ def read_wide(
     """
     names = {loose(name): name for name in reversed(known.cards) if name}
     names |= {name: name for name in known.cards if name}  # a name as it is written comes first
-    unreadable = ProblemLog()
-    grids = [grid for sheet in sheets if (grid := _grid(sheet, names, unreadable))]
+    trial = ProblemLog()
+    layout = read_layout(folder, trial)
+    ignored = {loose(text) for text in layout.ignore}
+    sheets = [sheet for sheet in sheets if loose(sheet.title) not in ignored]
+    grids = [grid for sheet in sheets if (grid := _grid(sheet, names, trial))]
     grids = [grid for grid in grids if alone or not is_long(grid.header, RESULTS)]
     if not any(card_matches(grid, names) for grid in grids):
         if alone and any(map(_looks_wide, grids)):
             _note_strangers(grids[0], log)
             return None
         raise NotWideError
-    trial = ProblemLog()
-    layout = read_layout(folder, trial)
-    grids = [grid for grid in grids if loose(grid.title) not in map(loose, layout.ignore)]
     read = [one for grid in grids if (one := _read(grid, names, known, layout, trial, alone=alone))]
     if not read:
         raise NotWideError
-    for problem in (*unreadable.problems(), *trial.problems()):
+    before = log.errors()
+    for problem in trial.problems():
         log.add(problem)
     if log.errors(FILE):
         return None
     asked = _asked([one for one in read if one.sound])
     if any(asked):
         _ask(read, asked, layout, log)
-    if any(asked) or not all(one.sound for one in read):
+    if log.errors() > before:
         return None
     return _table(read, sheets, layout, log)
 

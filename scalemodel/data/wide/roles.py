@@ -106,18 +106,20 @@ def _roles(
     texts = [_texts(level, shape.charts) for level in levels]
     own = [level for level in levels if level.line is not None]
     if layout.headers and len(layout.headers) != len(own):
-        there = f": {', '.join(_words(shape, own))}" if own else ""
-        what = f"headers has {len(layout.headers)} entries for {len(own)} in {shape.grid.name}"
-        what += there
+        words = ", ".join(_words(shape, own))
+        what = f"headers has {len(layout.headers)} entries, but {shape.grid.name} has {words}"
         log.error(FILE, what, "one entry for each of them", "correct the list")
     given = iter(layout.headers)
-    roles = []
-    for level, words in zip(levels, texts, strict=True):
-        said = layout.sheets if level.line is None else next(given, "")
-        roles.append(said or _role(level, words, layout, platforms))
+    said = [layout.sheets if level.line is None else next(given, "") for level in levels]
+    roles = [
+        one or _role(level, words, layout, platforms)
+        for one, level, words in zip(said, levels, texts, strict=True)
+    ]
+    beside = {key for _, key in shape.sides}
+    if PRESET in roles:  # so a game may end in a word for one
+        roles = [TEXT if r == BOTH and not one else r for r, one in zip(roles, said, strict=True)]
     _drop_repeated(shape, levels, texts, roles)
     unknown = [k for k, role in enumerate(roles) if role == TEXT and texts[k]]
-    beside = {key for _, key in shape.sides}
     if len(unknown) == 1 and not {GAME, BOTH} & {*roles, *beside, *layout.names}:
         roles[unknown[0]] = GAME
         unknown = []
@@ -155,15 +157,8 @@ def _check_metrics(
                 what = f"{shown(text)} is no metric"
                 allowed = f"average, 1% low, 0.1% low, or one of {', '.join(MEASURED)}"
                 fix = f"rename it, or add it to ignore in {FILE}"
-                log.error(
-                    shape.grid.name,
-                    what,
-                    allowed,
-                    fix,
-                    row=row,
-                    column=letter,
-                    value=level.texts[j],
-                )
+                name = shape.grid.name
+                log.error(name, what, allowed, fix, row=row, column=letter, value=text)
 
 
 def _drop_repeated(

@@ -103,7 +103,10 @@ def _find_shape(
     if not count:
         return None
     found = [i for i, line in enumerate(grid.cells) if loose(line[label]) in known]
-    columns = _Columns(grid, label, found, layout.resolutions)
+    tested = [
+        i for i in found if sum(map(is_number, grid.cells[i])) > is_number(grid.cells[i][label])
+    ]
+    columns = _Columns(grid, label, tested or found, layout.resolutions)
     levels = list(_levels(columns, layout))
     if not levels:
         return None

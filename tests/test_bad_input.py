@@ -344,10 +344,10 @@ def test_a_file_that_changes_while_it_is_read(
 ) -> None:
     real = tables.open_rows
 
-    def open_and_spoil(path: Path, known: frozenset[str]):
+    def open_and_spoil(path: Path, known: frozenset[str], delimiter: str):
         if path.name == "results.csv":
             os.utime(path, ns=(1, 1))
-        return real(path, known)
+        return real(path, known, delimiter)
 
     monkeypatch.setattr(tables, "open_rows", open_and_spoil)
     assert refused("fit", broken)[1:] == [

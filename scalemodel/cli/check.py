@@ -47,6 +47,7 @@ def command(
         "ok": report.ok,
         "counts": report.counts,
         "reading": report.reading,
+        "drafts": [problem.draft for problem in report.problems if problem.draft],
         "excluded": report.excluded,
     }
     table = problems_table(report.problems)

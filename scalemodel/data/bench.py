@@ -240,7 +240,13 @@ def _runs(
     else:
         checks.check_results(results, name, log)
     checks.check_limits(limited, name, log)
-    return results, excluded.reset_index(drop=True), limited
+    parts = (results, excluded.reset_index(drop=True), limited)
+    return tuple(_as_in_the_sheet(part, table) for part in parts)  # type: ignore[return-value]
+
+
+def _as_in_the_sheet(runs: pd.DataFrame, table: TypedTable) -> pd.DataFrame:
+    """Number runs by the rows of the sheet they stand in."""
+    return runs.assign(row=runs["row"].map(dict(table.rows))) if table.rows else runs
 
 
 def _platforms(platforms: TypedTable | None, results: TypedTable, log: ProblemLog) -> pd.DataFrame:

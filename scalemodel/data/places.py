@@ -1,16 +1,30 @@
 """Where the tables of a bench lie: the files of a folder, or the sheets of one workbook."""
 
 import os
+from collections.abc import Sequence
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Protocol
 
 from scalemodel.data.problems import ProblemLog, shown
-from scalemodel.data.rows import UnreadableError
-from scalemodel.data.schema import Table
-from scalemodel.data.tables import TypedTable, read_rows, read_table
+from scalemodel.data.rows import DELIMITERS, UnreadableError
+from scalemodel.data.schema import CARDS, PLATFORMS, RESULTS, TABLES, Table
+from scalemodel.data.tables import (
+    NotWideError,
+    Otherwise,
+    TypedTable,
+    file_rows,
+    read_rows,
+    read_table,
+)
+from scalemodel.data.wide.grid import Sheet
+from scalemodel.data.wide.reading import Known, read_wide
 from scalemodel.data.workbook import Workbook
 
 WORKBOOK = ".xlsx"
+
+_TABLES = frozenset(table.name for table in TABLES)
 
 
 class Place(Protocol):
@@ -81,12 +95,26 @@ class _Folder:
             log.error(wanted[0], what, allowed, "keep the right one")
             return None
         if there:
-            return read_table(there[0], table, log)
+            wide = partial(_read_wide, self, [_file_sheet(there[0])], log, alone=True)
+            return read_table(there[0], table, log, wide if table == RESULTS else None)
+        if table == RESULTS:
+            with suppress(NotWideError):
+                return _read_wide(self, self._others(), log, alone=False)
         if table.required:
             alike = sorted(name for name in self._names if name.lower() in wanted)
             fix = f"rename {shown(alike[0])}" if alike else "put it into the folder"
             log.error(wanted[0], "the file is missing", " or ".join(wanted), fix)
         return None
+
+    def _others(self) -> list[Sheet]:
+        """Give the files that are no table by their names."""
+        files = sorted(self.folder / name for name in self._names if not name.startswith("."))
+        ends = (".csv", ".parquet")
+        return [
+            _file_sheet(file)
+            for file in files
+            if file.suffix in ends and file.stem.lower() not in _TABLES and file.is_file()
+        ]
 
 
 class _Book:
@@ -102,7 +130,12 @@ class _Book:
             log.error(self._name, what, "one sheet for each table", "keep the right one")
             return None
         if titles:
-            return self._read(titles[0], table, log)
+            wide = partial(_read_wide, self, [self._sheet(titles[0])], log, alone=True)
+            return self._read(titles[0], table, log, wide if table == RESULTS else None)
+        if table == RESULTS:
+            others = [t for t in self._book.titles if t.strip().lower() not in _TABLES]
+            with suppress(NotWideError):
+                return _read_wide(self, [*map(self._sheet, others)], log, alone=False)
         if table.required:
             there = ", ".join(shown(title) for title in self._book.titles[:8])
             what = f"the sheet {table.name} is missing; there are: {there}"
@@ -115,9 +148,35 @@ class _Book:
         titles = self._book.titles
         return self._read(titles[0], table, log) if len(titles) == 1 else self.read(table, log)
 
-    def _read(self, title: str, table: Table, log: ProblemLog) -> TypedTable | None:
+    def _read(
+        self, title: str, table: Table, log: ProblemLog, otherwise: Otherwise | None = None
+    ) -> TypedTable | None:
+        sheet = self._sheet(title)
+        return read_rows(sheet.name, self._book.rows(title), table, log, otherwise)
+
+    def _sheet(self, title: str) -> Sheet:
         name = f"{self._name}, sheet {title.strip()}"
-        return read_rows(name, self._book.rows(title), table, log)
+        return Sheet(name, title.strip(), [partial(self._book.rows, title)])
+
+
+def _file_sheet(path: Path) -> Sheet:
+    """Give a file that may be wide; what separates the cells of a CSV file is to be found."""
+    delimiters = DELIMITERS if path.suffix == ".csv" else ("",)
+    ways = [partial(file_rows, path, frozenset(), delimiter) for delimiter in delimiters]
+    return Sheet(path.name, path.stem, ways)
+
+
+def _read_wide(
+    place: Place, sheets: Sequence[Sheet], log: ProblemLog, *, alone: bool
+) -> TypedTable | None:
+    """Read wide sheets, beside the cards and platforms of the same place; as `read_wide`."""
+    quiet = ProblemLog()  # the tables are read, and complained of, on their own
+    cards, platforms = (place.read(table, quiet) for table in (CARDS, PLATFORMS))
+    known = Known(
+        cards.frame["card"].tolist() if cards else [],
+        platforms.frame["platform"].tolist() if platforms else [],
+    )
+    return read_wide(sheets, known, place.folder, log, alone=alone)
 
 
 def _names(folder: Path, path: str, log: ProblemLog) -> frozenset[str] | None:

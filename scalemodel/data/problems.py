@@ -1,8 +1,8 @@
 """What is wrong with a bench: where, what, what is allowed, how to fix it; all of it at once."""
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from scalemodel.errors import ScalemodelError
@@ -29,6 +29,7 @@ class Problem:
         what: what is wrong.
         allowed: what would be right.
         fix: what to do.
+        draft: lines of a file that would say what is missing; mostly empty.
     """
 
     file: str
@@ -39,6 +40,7 @@ class Problem:
     what: str
     allowed: str
     fix: str
+    draft: str = ""
 
     def __str__(self) -> str:
         """Give the whole message in one line."""
@@ -72,8 +74,12 @@ class BenchError(ScalemodelError):
         for problem in self.problems:
             mark = "warning: " if problem.severity == "warning" else ""
             lines.append(f"{mark}{problem}")
+        lines += [f"\n{problem.draft}" for problem in self.problems if problem.draft]
         super().__init__("\n".join(lines))
 
+
+_Cells = Mapping[tuple[int, str], tuple[str, int, str]]
+"""File, row and column letter of the cell that stands for a row and a column of a table."""
 
 _Kind = tuple[str, Severity, str | None, str]
 """File, severity, column and what is allowed there: problems alike in these are of one kind."""
@@ -87,6 +93,8 @@ class ProblemLog:
         self._listed: list[Problem] = []
         self._counts: Counter[_Kind] = Counter()
         self._stopped: dict[str, int] = {}
+        self._cells: dict[str, _Cells] = {}
+        self._fixes: tuple[tuple[str, str], ...] = ()
 
     def error(
         self,
@@ -98,9 +106,10 @@ class ProblemLog:
         row: int | None = None,
         column: str | None = None,
         value: str | None = None,
+        draft: str = "",
     ) -> None:
         """Note something that stops the reading."""
-        self._add(Problem(file, row, column, value, "error", what, allowed, fix))
+        self.add(Problem(file, row, column, value, "error", what, allowed, fix, draft))
 
     def warning(
         self,
@@ -114,7 +123,20 @@ class ProblemLog:
         value: str | None = None,
     ) -> None:
         """Note something the user should look at."""
-        self._add(Problem(file, row, column, value, "warning", what, allowed, fix))
+        self.add(Problem(file, row, column, value, "warning", what, allowed, fix))
+
+    def place(
+        self, files: Iterable[str], cells: _Cells, fixes: tuple[tuple[str, str], ...]
+    ) -> None:
+        """Say where the cells stand of a table that is not in its files as it was read.
+
+        Args:
+            files: what the table is called in its problems.
+            cells: the cell of a row and a column of the table.
+            fixes: words of a fix, and what to say in their place.
+        """
+        self._cells |= dict.fromkeys(files, cells)
+        self._fixes = fixes
 
     def stopped(self, file: str, row: int) -> None:
         """Note that a file was read only up to this row."""
@@ -146,9 +168,21 @@ class ProblemLog:
                 chosen = [p for p in self._listed if (p.file, p.severity) == (file, severity)]
                 result += sorted(chosen, key=lambda p: p.row or 0)
                 result += self._unlisted(file, severity)
-        return tuple(result)
+        return tuple(self._placed(problem) for problem in result)
 
-    def _add(self, problem: Problem) -> None:
+    def _placed(self, problem: Problem) -> Problem:
+        """Point a problem to the cell that the user sees."""
+        key = (problem.row or 0, problem.column or "")
+        cell = self._cells.get(problem.file, {}).get(key)
+        if cell is None:
+            return problem
+        fix = problem.fix
+        for words, others in self._fixes:
+            fix = fix.replace(words, others)
+        return replace(problem, file=cell[0], row=cell[1], column=cell[2], fix=fix)
+
+    def add(self, problem: Problem) -> None:
+        """Note a problem."""
         kind = (problem.file, problem.severity, problem.column, problem.allowed)
         self._counts[kind] += 1
         if self._counts[kind] <= LISTED:

@@ -15,7 +15,8 @@ This page is made from the same declaration that reading and checking use.
 **Files.** CSV in UTF-8, with or without a byte-order mark, or Parquet (`cards.parquet` instead of
 `cards.csv`). Commas, semicolons or tabs may separate the cells, and numbers may have a decimal
 point or a decimal comma; which of them a file uses is found out and reported by `check`. Blank
-lines do not matter. Columns not listed here are kept and not used.
+lines do not matter. Columns not listed here are kept and not used. Results may also be kept with
+cards down and charts across ([wide-sheets.md](wide-sheets.md)).
 
 **Names** are text, never numbers: the card "007" stays "007". Two spellings are two things; `check`
 warns where they differ only in capitals or spaces.

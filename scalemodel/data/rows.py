@@ -21,6 +21,8 @@ BLOCK = 10_000
 LONGEST_LINE = 1 << 20
 """Characters in a line beyond which a file is not taken for a table."""
 
+DELIMITERS = (",", ";", "\t")
+
 UTF8 = "text saved as UTF-8"
 SAVE_UTF8 = 'save the file as "CSV UTF-8"'
 
@@ -49,6 +51,7 @@ class RowSource:
         delimiter: what separates cells; empty for Parquet and workbooks.
         decimal: "." where the format fixes it, else empty: to be found out.
         header: stripped column names.
+        header_row: its row as a spreadsheet shows it.
         blocks: the rows after the header; raises UnreadableError.
         digest: gives the sha256 of what was read, once the blocks are used up.
         settle: raises UnreadableError if what was read is a mixture of two states of the file; to
@@ -59,14 +62,15 @@ class RowSource:
     delimiter: str
     decimal: str
     header: list[str]
+    header_row: int
     blocks: Iterator[Block]
     digest: Callable[[], str]
     settle: Callable[[], None] = lambda: None
 
 
 @contextmanager
-def open_rows(path: Path, known: frozenset[str]) -> Iterator[RowSource]:
-    """Open a CSV or Parquet file; ``known`` column names help to find the delimiter.
+def open_rows(path: Path, known: frozenset[str], delimiter: str = "") -> Iterator[RowSource]:
+    """Open a CSV or Parquet file; ``known`` column names help to find a delimiter not given.
 
     Raises:
         UnreadableError: it holds no table.
@@ -78,7 +82,7 @@ def open_rows(path: Path, known: frozenset[str]) -> Iterator[RowSource]:
             yield _parquet_source(stream, digest)
     else:
         with path.open("rb", buffering=0) as raw:
-            yield _csv_source(_Hashing(raw), known)
+            yield _csv_source(_Hashing(raw), known, delimiter)
 
 
 class _Hashing(io.RawIOBase):
@@ -98,7 +102,7 @@ class _Hashing(io.RawIOBase):
         return count
 
 
-def _csv_source(raw: _Hashing, known: frozenset[str]) -> RowSource:
+def _csv_source(raw: _Hashing, known: frozenset[str], given: str) -> RowSource:
     buffered = io.BufferedReader(raw, 1 << 20)
     start = buffered.peek(4)[:4]
     if start[:2] in (b"\xff\xfe", b"\xfe\xff"):
@@ -106,13 +110,14 @@ def _csv_source(raw: _Hashing, known: frozenset[str]) -> RowSource:
     bom = start[:3] == b"\xef\xbb\xbf"
     text = io.TextIOWrapper(buffered, encoding="utf-8-sig", errors="surrogateescape", newline="")
     lines = _lines(text)
-    delimiter, reader, row = _find_header(lines, known)
+    delimiter, reader, row = _find_header(lines, known, given)
     header = [name.strip() for name in next(_numbered(reader, row))[1]]
     return RowSource(
         "UTF-8 with byte order mark" if bom else "UTF-8",
         delimiter,
         "",
         header,
+        row + 1,
         in_blocks(_numbered(reader, row + 1)),
         raw.sha256.hexdigest,
     )
@@ -136,11 +141,11 @@ def _lines(text: io.TextIOWrapper) -> Iterator[str]:
 
 
 def _find_header(
-    lines: Iterator[str], known: frozenset[str]
+    lines: Iterator[str], known: frozenset[str], given: str
 ) -> tuple[str, Iterator[list[str]], int]:
     """Give the delimiter, a reader that starts at the header, and the row before the header.
 
-    The delimiter is the one that yields most known column names, then most columns.
+    A delimiter that is not given is the one that yields most known column names, then most columns.
     """
     line, blank = _first_line(lines)
 
@@ -151,7 +156,7 @@ def _find_header(
             return 0, 0
         return len(known.intersection(cell.strip().lower() for cell in cells)), len(cells)
 
-    delimiter = max((",", ";", "\t"), key=score)
+    delimiter = given or max(DELIMITERS, key=score)
     return delimiter, csv.reader(chain([line], lines), delimiter=delimiter, strict=True), blank
 
 
@@ -239,7 +244,7 @@ def _parquet_source(stream: io.BufferedReader, digest: str) -> RowSource:
         except PARQUET_ERRORS as error:
             raise _not_parquet(error) from None
 
-    return RowSource("Parquet", "", ".", header, in_blocks(rows()), lambda: digest)
+    return RowSource("Parquet", "", ".", header, 1, in_blocks(rows()), lambda: digest)
 
 
 def _not_parquet(error: Exception) -> UnreadableError:

@@ -4,9 +4,9 @@ import difflib
 import hashlib
 import os
 import stat
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager, suppress
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -31,7 +31,8 @@ class FileReading:
         encoding: "UTF-8", "UTF-8 with byte order mark", "Parquet" or "workbook".
         delimiter: what separates cells; empty for Parquet and workbooks.
         decimal: "." or ",".
-        rows: rows that are not blank, without the header.
+        rows: rows that are not blank, without the header; runs of a wide sheet.
+        shape: how wide sheets were read, a sentence a sheet.
     """
 
     name: str
@@ -39,6 +40,7 @@ class FileReading:
     delimiter: str
     decimal: str
     rows: int
+    shape: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -46,44 +48,64 @@ class TypedTable:
     """A file read whole: its rows, how it was read, and the sha256 of its bytes.
 
     ``frame`` has the column ``row``, every column of the table in its order (empty where the
-    file lacks it) and then the unknown columns as text.
+    file lacks it) and then the unknown columns as text. In a table made of wide sheets ``row``
+    counts its runs, and ``rows`` gives the row of the sheet for each.
     """
 
     frame: pd.DataFrame
     reading: FileReading
     digest: str
+    rows: Mapping[int, int] = field(default_factory=dict)
 
 
-def read_table(path: Path, table: Table, log: ProblemLog) -> TypedTable | None:
+Otherwise = Callable[[], TypedTable | None]
+"""Reads a table whose header shows that it is not in the long form; raises NotWideError."""
+
+
+class NotWideError(Exception):
+    """A table is not in a wide form; nothing was noted."""
+
+
+def read_table(
+    path: Path, table: Table, log: ProblemLog, otherwise: Otherwise | None = None
+) -> TypedTable | None:
     """Read a file; None if it could not be read, with the reasons in the log.
 
     Cells with errors come back empty; the caller stops on the log's errors.
     """
-    return read_rows(path.name, _file_rows(path, frozenset(table.names())), table, log)
+    opened = file_rows(path, frozenset(table.names()))
+    return read_rows(path.name, opened, table, log, otherwise)
 
 
 def read_rows(
-    name: str, opened: AbstractContextManager[RowSource], table: Table, log: ProblemLog
+    name: str,
+    opened: AbstractContextManager[RowSource],
+    table: Table,
+    log: ProblemLog,
+    otherwise: Otherwise | None = None,
 ) -> TypedTable | None:
     """Read what is opened as one table, called by this name in messages; as `read_table`."""
     try:
         with opened as source:
-            result = _read_source(source, table, name, log)
+            if otherwise is not None and not is_long(source.header, table):
+                with suppress(NotWideError):
+                    return otherwise()
+            result = read_source(source, table, name, log)
             if result is not None and not log.hopeless(name):
                 source.settle()
             return result
     except UnreadableError as error:
         log.error(name, error.what, error.allowed, error.fix, row=error.row)
     except OSError as error:
-        _note_os_error(error, name, log)
+        note_os_error(error, name, log)
     return None
 
 
 @contextmanager
-def _file_rows(path: Path, known: frozenset[str]) -> Iterator[RowSource]:
-    """Open a file that must not change before it is closed."""
+def file_rows(path: Path, known: frozenset[str], delimiter: str = "") -> Iterator[RowSource]:
+    """Open a file that must not change before it is closed; as `open_rows`."""
     before = _fingerprint(path)
-    with open_rows(path, known) as source:
+    with open_rows(path, known, delimiter) as source:
         yield replace(source, settle=lambda: _check_unchanged(path, before, source.digest()))
 
 
@@ -104,7 +126,8 @@ def _check_unchanged(path: Path, before: tuple[int, int], digest: str) -> None:
         raise UnreadableError(what, "a file at rest", "wait until it is saved and try again")
 
 
-def _note_os_error(error: OSError, name: str, log: ProblemLog) -> None:
+def note_os_error(error: OSError, name: str, log: ProblemLog) -> None:
+    """Say in words why a file cannot be read."""
     if isinstance(error, FileNotFoundError):
         what, fix = "the file is missing", "put it there or correct the path"
     elif isinstance(error, PermissionError):
@@ -125,7 +148,15 @@ class _Layout:
     width: int
 
 
-def _read_source(source: RowSource, table: Table, name: str, log: ProblemLog) -> TypedTable | None:
+def is_long(header: Sequence[str], table: Table) -> bool:
+    """Say whether a header is that of a table with one row a run, slips and all."""
+    needed = {column.name for column in table.columns if column.required}
+    found = needed & {name.lower() for name in header}
+    return "avg_fps" in found or ("run" in found and len(found) + 2 >= len(needed))
+
+
+def read_source(source: RowSource, table: Table, name: str, log: ProblemLog) -> TypedTable | None:
+    """Read an open table, called by this name in messages; None if it has no header for it."""
     layout = _layout(source.header, table, name, log)
     if layout is None:
         return None

@@ -98,6 +98,7 @@ class Workbook:
                 "",
                 ".",
                 [cell.strip() for cell in header[1]],
+                header[0],
                 in_blocks(numbered),
                 digest.hexdigest,
                 lambda: self._check_formulas(title),

@@ -400,7 +400,7 @@ def test_file_that_changes_meanwhile(
 
     write_bench(tmp_path)
     file = tmp_path / "results.csv"
-    read = tables._read_source
+    read = tables.read_source
 
     def read_and_change(*arguments: object) -> object:
         result = read(*arguments)  # type: ignore[arg-type]
@@ -413,7 +413,7 @@ def test_file_that_changes_meanwhile(
                 os.utime(file, ns=(before.st_atime_ns, before.st_mtime_ns + 10_000_000))
         return result
 
-    monkeypatch.setattr(tables, "_read_source", read_and_change)
+    monkeypatch.setattr(tables, "read_source", read_and_change)
     assert error_lines(tmp_path) == [
         "results.csv: the file changed while it was being read. Allowed: a file at rest. "
         "Fix: wait until it is saved and try again."

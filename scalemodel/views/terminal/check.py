@@ -37,8 +37,12 @@ def check_view(report: CheckReport) -> RenderableType:
     columns = ["file", ">rows", "encoding", "separated by", "decimals"]
     rows = [_reading(one) for one in report.reading]
     parts += [heading("check", report.source), Text(), grid(columns, rows, "No file was read.")]
+    for one in report.reading:
+        parts += [Text(), *map(note, one.shape)] if one.shape else []
     if report.problems:
         parts += [Text(), *(problem_view(problem) for problem in report.problems)]
+    drafts = [problem.draft for problem in report.problems if problem.draft]
+    parts += [Padding(Text(f"\n{draft}"), (0, 2)) for draft in drafts]
     if not report.excluded.empty:
         parts += [Text(), note("Runs left out:"), *reasons(report.excluded["reason"], "run")]
     return stack(*parts)

@@ -6,6 +6,7 @@ import click
 
 from scalemodel.cli.options import bench_argument, figure_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 
 @click.command("check", short_help="Is my data sound?")
@@ -23,7 +24,7 @@ from scalemodel.cli.output import Output, Shown, deliver, output_options
 @figure_option
 @output_options
 def command(
-    bench: Path, *, excluded: bool, tested: bool, figure: Path | None, output: Output
+    bench: BenchPath, *, excluded: bool, tested: bool, figure: Path | None, output: Output
 ) -> None:
     """Read BENCH, a folder with cards.csv and results.csv: is my data sound?
 

@@ -7,6 +7,7 @@ import click
 
 from scalemodel.cli.options import bench_argument, figure_option, level_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 from scalemodel.errors import ScalemodelError
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ ROWS = {
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
     specs: Path | None,
     compare: tuple[str, str] | None,
@@ -133,7 +134,7 @@ def command(
         _draw(answer, figure)
 
 
-def _fit(bench: Path, *, needed: bool) -> "tuple[Fit | None, str]":
+def _fit(bench: BenchPath, *, needed: bool) -> "tuple[Fit | None, str]":
     """Fit the bench; without a fit, if it is not needed, say why there is none."""
     from scalemodel.cli.fitted import fitted
 

@@ -6,6 +6,7 @@ import click
 
 from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 
 @click.command("plan", short_help="Which tests next, for the hours I have?")
@@ -52,7 +53,7 @@ from scalemodel.cli.output import Output, Shown, deliver, output_options
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
     hours: float,
     minutes_per_run: float,

@@ -7,6 +7,7 @@ import click
 
 from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options, write_file
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,7 +48,7 @@ if TYPE_CHECKING:
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
     specs: Path,
     against: tuple[str, ...],

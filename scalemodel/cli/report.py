@@ -7,6 +7,7 @@ import click
 
 from scalemodel.cli.options import bench_argument, level_option, metric_option
 from scalemodel.cli.output import write_file
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,7 +42,7 @@ def check_ending(ctx: click.Context, param: click.Parameter, value: Path) -> Pat
 )
 @metric_option
 @level_option
-def command(bench: Path, *, file: Path, specs: Path | None, metric: str, level: float) -> None:
+def command(bench: BenchPath, *, file: Path, specs: Path | None, metric: str, level: float) -> None:
     """Answer every question about BENCH in one HTML file.
 
     The file needs nothing else: it opens without a network, prints, and holds every table as CSV.

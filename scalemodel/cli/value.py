@@ -14,6 +14,7 @@ from scalemodel.cli.options import (
     tolerance_option,
 )
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,7 +50,7 @@ if TYPE_CHECKING:
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
     prices: Path | None,
     tolerance: float,
@@ -94,7 +95,7 @@ def command(
 
 
 def _answer(
-    bench: Path,
+    bench: BenchPath,
     prices: Path | None,
     specs: Path | None,
     tolerance: float,
@@ -113,7 +114,7 @@ def _answer(
     return fit, fit.value(listed, tolerance, sheets, level)
 
 
-def _about(bench: Path, fit: "Fit", answer: "Value", notes: list[str]) -> dict[str, object]:
+def _about(bench: BenchPath, fit: "Fit", answer: "Value", notes: list[str]) -> dict[str, object]:
     from scalemodel.cli.fitted import about_fit
 
     return {

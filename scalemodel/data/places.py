@@ -1,6 +1,11 @@
-"""Where the tables of a bench lie: the files of a folder, or the sheets of one workbook."""
+"""Where the tables of a bench lie: in a folder, a workbook or a database."""
 
+import contextlib
+import hashlib
 import os
+import platform
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Protocol
 
@@ -8,37 +13,72 @@ from scalemodel.data.problems import ProblemLog, shown
 from scalemodel.data.rows import UnreadableError
 from scalemodel.data.schema import Table
 from scalemodel.data.tables import TypedTable, read_rows, read_table
+from scalemodel.data.urls import BenchPath, DatabaseUrl, place_of, shown_place
 from scalemodel.data.workbook import Workbook
 
 WORKBOOK = ".xlsx"
 
 
 class Place(Protocol):
-    """Where a bench is kept.
+    """Where a bench is kept."""
 
-    Attributes:
-        folder: where what belongs to it lies: frame-time logs, kept fits.
-    """
-
-    folder: Path
+    @property
+    def folder(self) -> Path | None:
+        """Where its frame-time logs lie; None for a database on a server."""
 
     def read(self, table: Table, log: ProblemLog) -> TypedTable | None:
         """Read one table; None if it is not there or cannot be read, with errors in the log."""
 
 
-def bench_folder(path: str | os.PathLike[str]) -> Path:
-    """Return the folder of a bench, or the one that its workbook lies in."""
-    place = Path(path)
-    return place.parent if is_workbook(place) else place
+def bench_folder(path: BenchPath) -> Path:
+    """Return the folder of a bench, or the one that its workbook or database file lies in.
+
+    A database on a server has a folder of its own in the user's cache, made here, whose name tells
+    nothing of it.
+    """
+    place = place_of(path)
+    if not isinstance(place, DatabaseUrl):
+        return place.parent if is_workbook(place) else place
+    if place.file is not None:
+        return place.file.parent
+    where = (place.kind, place.url.host, place.url.port, place.url.database, place.schema)
+    name = hashlib.sha256(repr((*where, place.url.query.get("host"))).encode()).hexdigest()[:32]
+    folder = _cache_folder() / "scalemodel" / name
+    with contextlib.suppress(OSError):  # then nothing is kept
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return folder
 
 
-def open_place(path: str | os.PathLike[str], log: ProblemLog) -> Place | None:
-    """Open a bench; None if it cannot be opened, with an error in the log."""
-    place = Path(path)
-    if is_workbook(place):
-        return _open_book(place, os.fspath(path), log)
-    names = _names(place, os.fspath(path), log)
-    return None if names is None else _Folder(place, names)
+def _cache_folder() -> Path:
+    """Return where programs keep what they can make again, by the rule of the system."""
+    match platform.system():
+        case "Windows":
+            given, usual = os.environ.get("LOCALAPPDATA", ""), Path.home() / "AppData" / "Local"
+        case "Darwin":
+            given, usual = "", Path.home() / "Library" / "Caches"
+        case _:
+            given, usual = os.environ.get("XDG_CACHE_HOME", ""), Path.home() / ".cache"
+    return Path(given) if Path(given).is_absolute() else usual
+
+
+@contextmanager
+def open_place(path: BenchPath, log: ProblemLog) -> Iterator[Place | None]:
+    """Open a bench as long as its tables are read; None if it cannot be, with an error in the log.
+
+    Raises:
+        AddressError: it looks like the address of a database and is none.
+    """
+    place = place_of(path)
+    if isinstance(place, DatabaseUrl):
+        from scalemodel.data.database import open_database  # noqa: PLC0415 - the library is heavy
+
+        with open_database(place, log) as database:
+            yield database
+    elif is_workbook(place):
+        yield _open_book(place, shown_place(path), log)
+    else:
+        names = _names(place, shown_place(path), log)
+        yield None if names is None else _Folder(place, names)
 
 
 def read_alone(path: str | os.PathLike[str], table: Table, log: ProblemLog) -> TypedTable | None:

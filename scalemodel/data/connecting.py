@@ -18,6 +18,9 @@ from scalemodel.data.urls import POSTGRESQL, SQLITE, DatabaseUrl
 WAIT_S = 10
 """Seconds to wait for a server to answer, or for somebody else's lock."""
 
+LONGEST_ROW = 4 << 20
+"""Bytes in a row of an embedded database beyond which it is not read."""
+
 ONE_STATE = ("SNAPSHOT", "REPEATABLE READ", "SERIALIZABLE")
 """Levels of isolation at which all tables are read as of one moment, the mildest first."""
 
@@ -69,12 +72,10 @@ def _engine(address: DatabaseUrl, mode: str, file: Path | None = None) -> Iterat
         else:
             engine = create_engine(address.url, connect_args=_connect_args(address), **_OPTIONS)
     except ImportError as error:
-        package = error.name or "of this database"
-        what, allowed = f"the driver {shown(package)} is not installed", "an installed driver"
-        fix = "install it"
-        if address.kind == POSTGRESQL:
-            fix += ": pip install 'scalemodel[postgresql]'"
-        raise UnreadableError(what, allowed, fix) from None
+        package = error.name or address.url.get_driver_name()
+        what, allowed = f"the driver {package} is not installed", "an installed driver"
+        name = "'scalemodel[postgresql]'" if package == "psycopg" else package
+        raise UnreadableError(what, allowed, f"pip install {name}") from None
     try:
         yield engine
     finally:
@@ -93,10 +94,10 @@ def _connect_args(address: DatabaseUrl) -> dict[str, object]:
 
 
 def _connected(file: Path, mode: str) -> sqlite3.Connection:
-    """Open a file; every transaction is begun by hand, and foreign text cannot stop the reading."""
+    """Open a file that is not trusted; every transaction is begun by hand."""
     where = f"file:{quote(str(file.absolute()))}?mode={mode}"
     connection = sqlite3.connect(where, uri=True, isolation_level=None, timeout=WAIT_S)
-    connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+    connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_ROW)
     connection.execute("PRAGMA trusted_schema = OFF")
     connection.execute("PRAGMA cell_size_check = ON")
     return connection
@@ -171,9 +172,9 @@ def refused(error: SQLAlchemyError, address: DatabaseUrl) -> UnreadableError:
         return UnreadableError(what, "a database at rest", "wait until it is done and try again")
     reason = _reason(address.without_secrets(str(origin or type(error).__name__)))
     if code == "42501":
-        what = f"you lack a permission in the database: {reason}"
+        what = f"you lack a permission in the database ({reason})"
         return UnreadableError(what, A_DATABASE, "have it granted")
-    what = f"the database cannot be used: {reason}"
+    what = f"the database cannot be used ({reason})"
     if address.file is not None:
         return UnreadableError(what, A_DATABASE, "check the file and the path")
     fix = "check that the server runs, and host, port, user and database of the address"
@@ -183,4 +184,4 @@ def refused(error: SQLAlchemyError, address: DatabaseUrl) -> UnreadableError:
 
 def _reason(text: str) -> str:
     line = text.splitlines()[0] if text else "no reason given"
-    return shown(line.removeprefix("connection failed: "), 200)
+    return shown(line.removeprefix("connection failed: "), 200)[1:-1]

@@ -29,13 +29,7 @@ from sqlalchemy.sql.expression import TableClause
 
 from scalemodel.data.connecting import reading, refused
 from scalemodel.data.problems import ProblemLog, shown
-from scalemodel.data.rows import (
-    LONGEST_LINE,
-    RowSource,
-    UnreadableError,
-    as_text,
-    in_blocks,
-)
+from scalemodel.data.rows import RowSource, UnreadableError, as_text, in_blocks
 from scalemodel.data.schema import Table
 from scalemodel.data.tables import TypedTable, read_rows
 from scalemodel.data.urls import POSTGRESQL, SQLITE, DatabaseUrl
@@ -219,7 +213,8 @@ class _Source:
             if number == last:
                 raise _misnumbered(number)
             last = number
-            cells = [_text(row[n], number) for n in taken]
+            values = [row[n] for n in taken]
+            cells = [cell if isinstance(cell, str) else _text(cell, number) for cell in values]
             digest.update(repr((number, cells)).encode())
             yield number, cells
 
@@ -230,14 +225,8 @@ def _misnumbered(row: int) -> UnreadableError:
 
 
 def _text(value: object, row: int) -> str:
-    """Write a value as the cell of a CSV file would hold it."""
+    """Write a value that is no text as the cell of a CSV file would hold it."""
     if isinstance(value, bytes | bytearray | memoryview):
         what, fix = "a cell holds bytes", "convert the column"
         raise UnreadableError(what, "text, numbers, dates and flags", fix, row)
-    text = value if isinstance(value, str) else as_text(value)
-    if len(text) > LONGEST_LINE:
-        what = f"a cell has {len(text):,} characters"
-        raise UnreadableError(what, f"up to {LONGEST_LINE:,}", "shorten the text", row)
-    if not text.isascii() and any("\ud800" <= sign <= "\udfff" for sign in text):
-        raise UnreadableError("a cell is not UTF-8", "text in UTF-8", "write the text again", row)
-    return text
+    return as_text(value)

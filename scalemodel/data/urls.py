@@ -15,7 +15,7 @@ SQLITE, POSTGRESQL = "sqlite", "postgresql"
 
 EXAMPLES = "sqlite:///lab.db or postgresql+psycopg://user@host/database"
 
-HARMLESS = ("host", "port")
+HARMLESS = ("host", "port", "service", "sslmode", "sslrootcert", "connect_timeout")
 """What of the part after ? is shown; the rest is between the user and the driver."""
 
 _URL = re.compile(r"([A-Za-z][A-Za-z0-9_.+-]*)://")

@@ -65,7 +65,7 @@ def write_tables(
         with new_file(file) as temporary:
             _write(tables, rows, address, temporary)
     except OSError as error:
-        what = f"this cannot be written ({error.strerror})"
+        what = f"the file cannot be made ({error.strerror})"
         fix = "choose a place that you may write to"
         raise UnreadableError(what, "a new name in a folder that exists", fix) from None
 

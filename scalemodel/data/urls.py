@@ -144,8 +144,7 @@ def _check_kind(text: str, url: "URL") -> None:
 
 def _refused(text: str, what: str, fix: str = "correct the address") -> AddressError:
     """Word an error that shows nothing of the address but its beginning."""
-    match = _URL.match(text)
-    beginning = match[0] if match else ""
+    kind = "".join(_URL.findall(text)[:1])
     return AddressError(
-        f"{beginning}...: this address of a database {what}. Allowed: {EXAMPLES}. Fix: {fix}."
+        f"{kind}://...: this address of a database {what}. Allowed: {EXAMPLES}. Fix: {fix}."
     )

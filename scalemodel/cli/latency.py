@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scalemodel.cli.options import bench_argument, figure_option, level_option
+from scalemodel.cli.options import A_PLACE, bench_argument, figure_option, level_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
 from scalemodel.data.urls import BenchPath
 from scalemodel.errors import ScalemodelError
@@ -30,7 +30,7 @@ ROWS = {
 @bench_argument
 @click.option(
     "--specs",
-    type=click.Path(path_type=Path),
+    type=A_PLACE,
     metavar="FILE",
     help="Also the latency to expect of these cards: the columns of cards.csv.",
 )
@@ -76,7 +76,7 @@ ROWS = {
 def command(
     bench: BenchPath,
     *,
-    specs: Path | None,
+    specs: BenchPath | None,
     compare: tuple[str, str] | None,
     source: str | None,
     between: tuple[float, float],

@@ -116,7 +116,7 @@ tolerance_option = click.option(
 
 some_specs_option = click.option(
     "--specs",
-    type=click.Path(path_type=Path),
+    type=A_PLACE,
     metavar="FILE",
     help="Also place the cards of these spec sheets, by what should be measured.",
 )

@@ -47,7 +47,7 @@ ROWS = {
 def command(
     bench: BenchPath,
     *,
-    specs: Path | None,
+    specs: BenchPath | None,
     rows: str,
     metric: str,
     level: float,

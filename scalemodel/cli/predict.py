@@ -5,7 +5,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
+from scalemodel.cli.options import (
+    A_PLACE,
+    bench_argument,
+    figure_option,
+    level_option,
+    metric_option,
+)
 from scalemodel.cli.output import Output, Shown, deliver, output_options, write_file
 from scalemodel.data.urls import BenchPath
 
@@ -22,7 +28,7 @@ if TYPE_CHECKING:
 @click.option(
     "--specs",
     required=True,
-    type=click.Path(path_type=Path),
+    type=A_PLACE,
     metavar="FILE",
     help="Spec sheets of the cards to predict: the columns of cards.csv.",
 )
@@ -50,7 +56,7 @@ if TYPE_CHECKING:
 def command(
     bench: BenchPath,
     *,
-    specs: Path,
+    specs: BenchPath,
     against: tuple[str, ...],
     ranks: bool,
     save: Path | None,

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scalemodel.cli.options import (
+    A_PLACE,
     bench_argument,
     figure_option,
     level_option,
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 @bench_argument
 @click.option(
     "--prices",
-    type=click.Path(path_type=Path),
+    type=A_PLACE,
     metavar="FILE",
     help="Prices: the columns card, price, currency and date. Without it those of the sheets.",
 )
@@ -52,9 +53,9 @@ if TYPE_CHECKING:
 def command(
     bench: BenchPath,
     *,
-    prices: Path | None,
+    prices: BenchPath | None,
     tolerance: float,
-    specs: Path | None,
+    specs: BenchPath | None,
     compare: tuple[str, str] | None,
     rows: str | None,
     metric: str,
@@ -96,8 +97,8 @@ def command(
 
 def _answer(
     bench: BenchPath,
-    prices: Path | None,
-    specs: Path | None,
+    prices: BenchPath | None,
+    specs: BenchPath | None,
     tolerance: float,
     metric: str,
     level: float,

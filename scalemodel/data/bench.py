@@ -1,7 +1,6 @@
 """A bench read from where it lies: cards, platforms and runs, checked, with what was left out."""
 
 import hashlib
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -162,9 +161,9 @@ def _tested(bench: Bench) -> pd.DataFrame:
     return counts.loc[order].reset_index(drop=True)
 
 
-def read_specs(path: str | os.PathLike[str]) -> pd.DataFrame:
-    """Read spec sheets for prediction: a file, or the only sheet of a workbook or the one named
-    cards, with the columns of cards.csv.
+def read_specs(path: BenchPath) -> pd.DataFrame:
+    """Read spec sheets for prediction: a file, the only sheet of a workbook or the one named cards,
+    or the table cards of a database, with the columns of cards.csv.
 
     Gives the columns of ``Bench.cards``.
 
@@ -175,7 +174,7 @@ def read_specs(path: str | os.PathLike[str]) -> pd.DataFrame:
     table = read_alone(path, schema.CARDS, log)
     cards = _cards(table, log) if table else None
     if cards is None or log.errors():
-        raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
+        raise BenchError(shown_place(path), log.problems(), (log.errors(), log.warnings()))
     return cards.drop(columns="row")
 
 

@@ -6,6 +6,7 @@ import os
 import platform
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
@@ -81,12 +82,19 @@ def open_place(path: BenchPath, log: ProblemLog) -> Iterator[Place | None]:
         yield None if names is None else _Folder(place, names)
 
 
-def read_alone(path: str | os.PathLike[str], table: Table, log: ProblemLog) -> TypedTable | None:
-    """Read one table that has a file to itself; None with errors in the log."""
-    place = Path(path)
+def read_alone(path: BenchPath, table: Table, log: ProblemLog) -> TypedTable | None:
+    """Read one table that has a file to itself, or is in a database; None with errors in the log.
+
+    Raises:
+        AddressError: it looks like the address of a database and is none.
+    """
+    place = place_of(path)
+    if isinstance(place, DatabaseUrl):
+        with open_place(place, log) as database:
+            return database.read(replace(table, required=True), log) if database else None
     if not is_workbook(place):
         return read_table(place, table, log)
-    book = _open_book(place, os.fspath(path), log)
+    book = _open_book(place, shown_place(path), log)
     return book.read_alone(table, log) if book else None
 
 

@@ -11,9 +11,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from scalemodel.data import database_export, schema
-from scalemodel.data.bench import BenchError, check_bench, read_bench
+from scalemodel.data.bench import BenchError, check_bench, read_bench, read_specs
 from scalemodel.data.export import ExportError, export_bench
 from scalemodel.data.places import bench_folder, open_place
+from scalemodel.data.prices import read_prices
 from scalemodel.data.problems import ProblemLog
 from scalemodel.data.urls import AddressError, DatabaseUrl
 from tests.data.benches import CARDS, RESULTS, write_bench
@@ -210,6 +211,21 @@ def test_an_empty_table_that_need_not_be_there(lab: Path) -> None:
 def test_columns_of_the_users_own_are_kept(lab: Path) -> None:
     run(lab, 'ALTER TABLE results ADD "mine: 50%; (x)"', "UPDATE results SET [mine: 50%; (x)] = 1")
     assert read_bench(url(lab)).results["mine: 50%; (x)"].tolist() == ["1"] * 4
+
+
+def test_sheets_and_prices_from_a_database(lab: Path, tmp_path: Path) -> None:
+    table = "CREATE TABLE prices (card, price, currency, date)"
+    run(
+        lab,
+        table,
+        "INSERT INTO prices VALUES ('Ostra 4', 399, 'EUR', '2026-03'), ('007', 9.5, '', '')",
+    )
+    pd.testing.assert_frame_equal(read_specs(url(lab)), read_specs(tmp_path / "cards.csv"))
+    prices = read_prices(url(lab))
+    assert prices.to_numpy().tolist() == [["Ostra 4", 399, "EUR", "2026-03"], ["007", 9.5, "", ""]]
+    run(lab, "DROP TABLE prices")
+    with pytest.raises(BenchError, match='the table prices is missing; there are: "cards", "res'):
+        read_prices(url(lab))
 
 
 # What is refused

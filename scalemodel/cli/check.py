@@ -26,10 +26,11 @@ from scalemodel.data.urls import BenchPath
 def command(
     bench: BenchPath, *, excluded: bool, tested: bool, figure: Path | None, output: Output
 ) -> None:
-    """Read BENCH, a folder with cards.csv and results.csv: is my data sound?
+    """Read BENCH: is my data sound?
 
-    Lists every problem at once, with file, row and how to fix it. The exit status is 0 for a
-    sound bench and 1 for one with errors; warnings do not count. --figure draws what is tested.
+    BENCH is a folder with cards.csv and results.csv, a workbook, or the address of a database.
+    Lists every problem at once, with file, row and how to fix it. The exit status is 0 for a sound
+    bench and 1 for one with errors; warnings do not count. --figure draws what is tested.
 
     \b
     Example:

@@ -177,8 +177,19 @@ def _names(folder: Path, path: str, log: ProblemLog) -> frozenset[str] | None:
         what = "there is no such folder"
     except NotADirectoryError:
         what = "this is not a folder"
+        if _is_sqlite(folder):
+            fix = f"name a database by its address: sqlite:///{path}"
     except OSError as error:
         what = f"the folder cannot be opened ({error.strerror or error})"
         fix = "allow opening it or correct the path"
     log.error(path, what, "a folder with cards.csv and results.csv", fix)
     return None
+
+
+def _is_sqlite(file: Path) -> bool:
+    """Say whether a file begins as a database of SQLite does (its file format, section 1.3)."""
+    try:
+        with file.open("rb") as stream:
+            return stream.read(16) == b"SQLite format 3\0"
+    except OSError:
+        return False

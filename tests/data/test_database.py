@@ -1,6 +1,8 @@
 """A bench in a SQLite file: the same as in files, read as of one moment, refused in words."""
 
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -128,6 +130,13 @@ def test_a_database_becomes_a_folder_again(lab: Path, tmp_path: Path) -> None:
     export_bench(url(lab), tmp_path / "again")
     assert (tmp_path / "again" / "results.csv").read_text() == RESULTS
     assert read_bench(url(lab)).digest == read_bench(url(lab)).digest
+
+
+def test_only_an_address_needs_the_library(tmp_path: Path) -> None:
+    code = "import sys, scalemodel as sm; sm.read_bench(sys.argv[1]); "
+    code += "print('sqlalchemy' in sys.modules)"
+    command = [sys.executable, "-c", code, str(write_bench(tmp_path))]
+    assert subprocess.run(command, check=True, capture_output=True).stdout == b"False\n"
 
 
 # Tables of the user's own
@@ -311,6 +320,15 @@ def test_files_that_are_no_database(tmp_path: Path, content: bytes | None, what:
 
 def test_a_folder_is_no_database(tmp_path: Path) -> None:
     assert "this is a folder, not a file" in refused(tmp_path)[0]
+
+
+def test_a_file_named_by_its_path(lab: Path) -> None:
+    with pytest.raises(BenchError) as caught:
+        read_bench(lab)
+    assert str(caught.value).splitlines()[1] == (
+        f"{lab}: this is not a folder. Allowed: a folder with cards.csv and results.csv. "
+        f"Fix: name a database by its address: sqlite:///{lab}."
+    )
 
 
 def test_a_locked_database(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:

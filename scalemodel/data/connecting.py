@@ -3,6 +3,7 @@
 import contextlib
 import os
 import sqlite3
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -35,7 +36,10 @@ def reading(address: DatabaseUrl) -> Iterator[Connection]:
         UnreadableError: it cannot be opened.
     """
     with _engine(address, "ro") as engine, _opened(engine, address) as connection:
-        _begin_reading(connection)
+        try:
+            _begin_reading(connection)
+        except SQLAlchemyError as error:
+            raise refused(error, address) from None
         try:
             yield connection
         finally:
@@ -105,10 +109,16 @@ def _connected(file: Path, mode: str) -> sqlite3.Connection:
 
 def _check_file(file: Path) -> None:
     fix = "correct the path"
-    if file.is_dir():
+    try:
+        kind = file.stat().st_mode
+    except FileNotFoundError:
+        what = "there is no such file; none was made"
+        raise UnreadableError(what, A_DATABASE, fix) from None
+    except OSError as error:
+        what = f"the database cannot be used ({error.strerror})"
+        raise UnreadableError(what, A_DATABASE, "check the file and the path") from None
+    if stat.S_ISDIR(kind):
         raise UnreadableError("this is a folder, not a file", A_DATABASE, fix)
-    if not file.exists():
-        raise UnreadableError("there is no such file; none was made", A_DATABASE, fix)
 
 
 def _tidy(file: Path) -> None:

@@ -35,7 +35,7 @@ from scalemodel.data.tables import TypedTable, read_rows
 from scalemodel.data.urls import POSTGRESQL, SQLITE, DatabaseUrl
 
 ROW = "row"
-"""Column with the row numbers, as messages name them."""
+"""Column with the row numbers, as messages name them; the primary key of what export writes."""
 
 FETCHED = 1000
 """Rows held at a time before they become text."""
@@ -108,8 +108,7 @@ class Database:
                 allowed = ", ".join(c.name for c in table.columns if c.required)
                 raise UnreadableError("the table has none of the columns", allowed, "rename them")
         except UnreadableError as error:
-            name = f"{self._address.name}, table {alike[0]}"
-            log.error(name, error.what, error.allowed, error.fix)
+            log.error(_called(self._address, alike[0]), error.what, error.allowed, error.fix)
             return None
         return read_rows(source.name, source.rows(), table, log)
 
@@ -120,6 +119,11 @@ class Database:
         if self._address.file is None and self._address.schema is None:
             fix += "; if it is in a schema of its own, add ?schema=NAME to the address"
         log.error(self._address.name, what, f"a table named {table.name}", fix)
+
+
+def _called(address: DatabaseUrl, title: str) -> str:
+    where = f"{address.schema}.{title.strip()}" if address.schema else title.strip()
+    return f"{address.name}, table {where}"
 
 
 def _folder(address: DatabaseUrl) -> Path | None:
@@ -139,8 +143,7 @@ class _Source:
             self.columns = list(empty.keys())
             self.is_empty = empty.first() is None
             self._number, words, self._rows = self._ordered(title, is_table=is_table)
-        where = f"{address.schema}.{title}" if address.schema else title
-        self.name = f"{address.name}, table {where}{words}"
+        self.name = _called(address, title) + words
 
     @contextmanager
     def _guarded(self) -> Iterator[None]:
@@ -165,7 +168,8 @@ class _Source:
             key = found["constrained_columns"]
         if key:
             rows = self._select().order_by(*(column(name) for name in key))
-            return key[0] if len(key) == 1 else "", f" by {', '.join(key)}", rows
+            words = f" by {shown(', '.join(key))[1:-1]}"
+            return key[0] if len(key) == 1 else "", words, rows
         taken = {name.lower() for name in self.columns}
         free = next((name for name in _ROWIDS if name not in taken), "")
         if is_table and free and self._address.kind == SQLITE:

@@ -24,6 +24,7 @@ from sqlalchemy.schema import CreateSchema
 from sqlalchemy.types import TypeEngine
 
 from scalemodel.data.connecting import refused, writing
+from scalemodel.data.database import ROW
 from scalemodel.data.files import new_file
 from scalemodel.data.problems import shown
 from scalemodel.data.rows import BLOCK, UnreadableError
@@ -31,9 +32,6 @@ from scalemodel.data.schema import TABLES, Column
 from scalemodel.data.urls import POSTGRESQL, SQLITE, DatabaseUrl
 
 Columns = Mapping[Column, pd.Series]
-
-ROW = "row"
-"""Column with the row numbers; the primary key."""
 
 ALWAYS_FILLED = frozenset(
     column for table in TABLES for column in table.columns if column.required and not column.unless
@@ -57,10 +55,10 @@ def write_tables(
         what = "this kind of database does not make several tables in one transaction"
         raise UnreadableError(what, "SQLite or PostgreSQL", "export to one of these")
     file = address.file
-    if file is None or file.exists():
-        _write(tables, rows, address, None)
-        return
     try:
+        if file is None or file.exists():
+            _write(tables, rows, address, None)
+            return
         file.parent.mkdir(parents=True, exist_ok=True)
         with new_file(file) as temporary:
             _write(tables, rows, address, temporary)

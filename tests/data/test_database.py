@@ -322,6 +322,13 @@ def test_a_folder_is_no_database(tmp_path: Path) -> None:
     assert "this is a folder, not a file" in refused(tmp_path)[0]
 
 
+def test_a_name_that_no_file_can_have(tmp_path: Path) -> None:
+    file = tmp_path / ("x" * 300)
+    assert "the database cannot be used (File name too long)" in refused(file)[0]
+    with pytest.raises(ExportError, match=r"the file cannot be made \(File name too long"):
+        export_bench(write_bench(tmp_path), url(file))
+
+
 def test_a_file_named_by_its_path(lab: Path) -> None:
     with pytest.raises(BenchError) as caught:
         read_bench(lab)

@@ -1,6 +1,5 @@
 """From frame-time logs to runs: one row a log, with what it took to get there."""
 
-import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -19,6 +18,7 @@ from scalemodel.data.places import bench_folder
 from scalemodel.data.problems import BenchError, Problem, ProblemLog
 from scalemodel.data.rows import UnreadableError
 from scalemodel.data.store import code_digest
+from scalemodel.data.urls import BenchPath, shown_place
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.frames.source import Part, cut
 from scalemodel.model.frames.summary import summarise
@@ -58,7 +58,7 @@ class Reduced:
 
 
 def reduce_logs(
-    bench: str | os.PathLike[str],
+    bench: BenchPath,
     lows: str = "quantile",
     level: float = 0.8,
     only: Sequence[str] = (),
@@ -100,7 +100,7 @@ def reduce_logs(
     table = pd.DataFrame([result.row for result in results], columns=list(COLUMNS))
     if table["avg_fps"].isna().all():
         errors = sum(problem.severity == "error" for problem in problems)
-        raise BenchError(os.fspath(bench), problems, (errors, len(problems) - errors))
+        raise BenchError(shown_place(bench), problems, (errors, len(problems) - errors))
     kept = sum(result.kept for result in results)
     return Reduced(columns_of(table, lows), problems, lows, level, kept)
 

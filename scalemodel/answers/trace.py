@@ -1,7 +1,6 @@
 """One run along its way, and how its frame times spread: what a figure of it shows."""
 
 import math
-import os
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +10,7 @@ from scalemodel.answers.reduce import open_run
 from scalemodel.data.logs.listing import LogEntry, list_logs
 from scalemodel.data.rows import UnreadableError
 from scalemodel.data.schema import ID_COLUMNS
+from scalemodel.data.urls import BenchPath
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.frames.counts import Counter, Counts
 from scalemodel.model.frames.pacing import running_medians, spikes
@@ -36,7 +36,7 @@ class Trace:
     spread: pd.DataFrame
 
 
-def trace(bench: str | os.PathLike[str], run: tuple[str, ...]) -> Trace:
+def trace(bench: BenchPath, run: tuple[str, ...]) -> Trace:
     """Give the trace of a run that can be reduced.
 
     Args:

@@ -6,6 +6,7 @@ import click
 
 from scalemodel.cli.options import bench_argument, figure_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 
 @click.command("check", short_help="Is my data sound?")
@@ -23,12 +24,13 @@ from scalemodel.cli.output import Output, Shown, deliver, output_options
 @figure_option
 @output_options
 def command(
-    bench: Path, *, excluded: bool, tested: bool, figure: Path | None, output: Output
+    bench: BenchPath, *, excluded: bool, tested: bool, figure: Path | None, output: Output
 ) -> None:
-    """Read BENCH, a folder with cards.csv and results.csv: is my data sound?
+    """Read BENCH: is my data sound?
 
-    Lists every problem at once, with file, row and how to fix it. The exit status is 0 for a
-    sound bench and 1 for one with errors; warnings do not count. --figure draws what is tested.
+    BENCH is a folder with cards.csv and results.csv, a workbook, or the address of a database.
+    Lists every problem at once, with file, row and how to fix it. The exit status is 0 for a sound
+    bench and 1 for one with errors; warnings do not count. --figure draws what is tested.
 
     \b
     Example:

@@ -7,6 +7,7 @@ import click
 
 from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit
@@ -45,7 +46,7 @@ if TYPE_CHECKING:
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     a: str | None,
     b: str | None,
     *,
@@ -83,7 +84,7 @@ def command(
 
 def _lead(
     fit: "Fit",
-    bench: Path,
+    bench: BenchPath,
     cards: tuple[str, str],
     start: str | None,
     end: str | None,
@@ -108,7 +109,7 @@ def _lead(
 
 def _order(
     fit: "Fit",
-    bench: Path,
+    bench: BenchPath,
     start: str | None,
     end: str | None,
     scenes: tuple[str, ...],

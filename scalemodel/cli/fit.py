@@ -6,6 +6,7 @@ import click
 
 from scalemodel.cli.options import bench_argument, figure_option, metric_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 
 @click.command("fit", short_help="Fit and store the model; what did it learn?")
@@ -24,7 +25,7 @@ from scalemodel.cli.output import Output, Shown, deliver, output_options
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
     metric: str,
     left_out: bool,

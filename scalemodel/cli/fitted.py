@@ -1,15 +1,15 @@
 """The fit that most commands start from."""
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from scalemodel.cli.waiting import waiting
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit
 
 
-def fitted(bench: Path, metric: str) -> "Fit":
+def fitted(bench: BenchPath, metric: str) -> "Fit":
     """Read a bench and fit it, or take the fit kept beside it.
 
     Raises:
@@ -23,7 +23,7 @@ def fitted(bench: Path, metric: str) -> "Fit":
         return fit_cached(read, metric=metric, seed=0)
 
 
-def about_fit(command: str, bench: Path, summary: str, fit: "Fit") -> dict[str, object]:
+def about_fit(command: str, bench: BenchPath, summary: str, fit: "Fit") -> dict[str, object]:
     """Give what JSON says before the rows of an answer that comes from a fit."""
     return {
         "command": command,

@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scalemodel.cli.options import bench_argument, figure_option, level_option
+from scalemodel.cli.options import A_PLACE, bench_argument, figure_option, level_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 from scalemodel.errors import ScalemodelError
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ ROWS = {
 @bench_argument
 @click.option(
     "--specs",
-    type=click.Path(path_type=Path),
+    type=A_PLACE,
     metavar="FILE",
     help="Also the latency to expect of these cards: the columns of cards.csv.",
 )
@@ -73,9 +74,9 @@ ROWS = {
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
-    specs: Path | None,
+    specs: BenchPath | None,
     compare: tuple[str, str] | None,
     source: str | None,
     between: tuple[float, float],
@@ -133,7 +134,7 @@ def command(
         _draw(answer, figure)
 
 
-def _fit(bench: Path, *, needed: bool) -> "tuple[Fit | None, str]":
+def _fit(bench: BenchPath, *, needed: bool) -> "tuple[Fit | None, str]":
     """Fit the bench; without a fit, if it is not needed, say why there is none."""
     from scalemodel.cli.fitted import fitted
 

@@ -13,6 +13,7 @@ from scalemodel.cli.options import (
     metric_option,
 )
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,7 +49,7 @@ if TYPE_CHECKING:
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     a: str | None,
     b: str | None,
     *,
@@ -98,7 +99,7 @@ def command(
 
 def _pair(
     fit: "Fit",
-    bench: Path,
+    bench: BenchPath,
     cards: tuple[str, str],
     level: float,
     figure: Path | None,
@@ -119,7 +120,7 @@ def _pair(
 
 def _by(
     fit: "Fit",
-    bench: Path,
+    bench: BenchPath,
     cards: tuple[str, str],
     by: str,
     margin: float,
@@ -143,7 +144,7 @@ def _by(
 
 
 def _standings(
-    fit: "Fit", bench: Path, level: float, figure: Path | None, output: Output, *, places: bool
+    fit: "Fit", bench: BenchPath, level: float, figure: Path | None, output: Output, *, places: bool
 ) -> None:
     from scalemodel.cli.fitted import about_fit
     from scalemodel.views.terminal.standings import standings_view

@@ -7,6 +7,7 @@ import click
 
 from scalemodel.cli.options import bench_argument, figure_option, level_option, margin_of
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     from scalemodel.answers.lows import Lows
@@ -36,7 +37,7 @@ ROWS = {"cells": "table", "places": "places", "cards": "cards", "scenes": "scene
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
     metric: str,
     margin: float,

@@ -1,6 +1,7 @@
 """Options and arguments that several commands share."""
 
 import functools
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -8,13 +9,32 @@ from typing import Any, TypeVar
 import click
 
 from scalemodel.cli.figure_file import check_ending, keep_size
+from scalemodel.data.urls import DatabaseUrl, is_url
 from scalemodel.views.sizes import SIZES
 
 FC = TypeVar("FC", bound=Callable[..., object])
 
 METRICS = ("average", "low_1pct", "low_01pct")
 
-bench_argument = click.argument("bench", type=click.Path(path_type=Path))
+
+class Place(click.Path):
+    """A path, or the address of a database."""
+
+    def convert(
+        self,
+        value: str | os.PathLike[str],
+        param: click.Parameter | None,
+        ctx: click.Context | None,
+    ) -> Any:
+        """Tell addresses from paths."""
+        if isinstance(value, str) and is_url(value):
+            return DatabaseUrl.of(value)
+        return super().convert(value, param, ctx)
+
+
+A_PLACE = Place(path_type=Path)
+
+bench_argument = click.argument("bench", type=A_PLACE)
 
 metric_option = click.option(
     "--metric",
@@ -96,7 +116,7 @@ tolerance_option = click.option(
 
 some_specs_option = click.option(
     "--specs",
-    type=click.Path(path_type=Path),
+    type=A_PLACE,
     metavar="FILE",
     help="Also place the cards of these spec sheets, by what should be measured.",
 )

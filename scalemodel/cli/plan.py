@@ -4,8 +4,15 @@ from pathlib import Path
 
 import click
 
-from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
+from scalemodel.cli.options import (
+    A_PLACE,
+    bench_argument,
+    figure_option,
+    level_option,
+    metric_option,
+)
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 
 @click.command("plan", short_help="Which tests next, for the hours I have?")
@@ -27,7 +34,7 @@ from scalemodel.cli.output import Output, Shown, deliver, output_options
 )
 @click.option(
     "--specs",
-    type=click.Path(path_type=Path),
+    type=A_PLACE,
     metavar="FILE",
     help="Narrow the place of the cards on these spec sheets: the columns of cards.csv.",
 )
@@ -52,12 +59,12 @@ from scalemodel.cli.output import Output, Shown, deliver, output_options
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
     hours: float,
     minutes_per_run: float,
     minutes_per_swap: float,
-    specs: Path | None,
+    specs: BenchPath | None,
     in_hand: bool,
     lead: tuple[str, str] | None,
     ceiling: tuple[str, str] | None,

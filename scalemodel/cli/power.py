@@ -13,6 +13,7 @@ from scalemodel.cli.options import (
     some_specs_option,
 )
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     from scalemodel.answers.power import Power
@@ -44,9 +45,9 @@ ROWS = {
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
-    specs: Path | None,
+    specs: BenchPath | None,
     rows: str,
     metric: str,
     level: float,

@@ -5,8 +5,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
+from scalemodel.cli.options import (
+    A_PLACE,
+    bench_argument,
+    figure_option,
+    level_option,
+    metric_option,
+)
 from scalemodel.cli.output import Output, Shown, deliver, output_options, write_file
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,7 +28,7 @@ if TYPE_CHECKING:
 @click.option(
     "--specs",
     required=True,
-    type=click.Path(path_type=Path),
+    type=A_PLACE,
     metavar="FILE",
     help="Spec sheets of the cards to predict: the columns of cards.csv.",
 )
@@ -47,9 +54,9 @@ if TYPE_CHECKING:
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
-    specs: Path,
+    specs: BenchPath,
     against: tuple[str, ...],
     ranks: bool,
     save: Path | None,

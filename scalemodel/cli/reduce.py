@@ -7,6 +7,7 @@ import click
 
 from scalemodel.cli.options import bench_argument, figure_option, level_option
 from scalemodel.cli.output import Output, OutputError, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,7 +37,7 @@ LOWS = ("quantile", "slowest_mean")
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
     lows: str,
     level: float,
@@ -81,7 +82,7 @@ def command(
         draw_runs(bench, answer.table, figure)
 
 
-def draw_runs(bench: Path, table: "pd.DataFrame", figure: Path) -> None:
+def draw_runs(bench: BenchPath, table: "pd.DataFrame", figure: Path) -> None:
     """Draw every run that was reduced, each into a file of its own."""
     from scalemodel.answers.trace import trace
     from scalemodel.cli.figure_file import figure_size, numbered_paths, write_figure

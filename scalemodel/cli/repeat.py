@@ -13,6 +13,7 @@ from scalemodel.cli.options import (
     metric_option,
 )
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 from scalemodel.errors import ScalemodelError
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ ROWS = {"spread": "table", "scenes": "scenes", "runs": "runs", "stale": "stale"}
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
     metric: str,
     level: float,
@@ -83,7 +84,7 @@ def command(
 
             write_figure(figure, comparison_figure(found, figure_size()))
         return
-    answer = _with_fit_if_needed(read, metric, margin, level)
+    answer = _with_fit_if_needed(bench, read, metric, margin, level)
     deliver(_shown(answer, rows or "spread", about), output)
     if figure is not None:
         from scalemodel.views.figures.repeat import repeat_figure
@@ -93,17 +94,17 @@ def command(
 
 
 def _with_fit_if_needed(
-    bench: "Bench", metric: str, margin: float, level: float
+    bench: BenchPath, read: "Bench", metric: str, margin: float, level: float
 ) -> "Repeatability":
     """Answer from the runs alone; if older results were not tested again, ask a fit of them too."""
     from scalemodel.answers.repeatability import repeatability
     from scalemodel.cli.fitted import fitted
 
-    answer = repeatability(bench, metric, margin, level)
+    answer = repeatability(read, metric, margin, level)
     if not answer.asks_for_a_fit:
         return answer
     try:
-        return fitted(Path(bench.source), metric).repeatability(margin, level)
+        return fitted(bench, metric).repeatability(margin, level)
     except ScalemodelError:  # too small a bench to fit: what the runs say stands
         return answer
 

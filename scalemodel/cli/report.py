@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scalemodel.cli.options import bench_argument, level_option, metric_option
+from scalemodel.cli.options import A_PLACE, bench_argument, level_option, metric_option
 from scalemodel.cli.output import write_file
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,13 +36,15 @@ def check_ending(ctx: click.Context, param: click.Parameter, value: Path) -> Pat
 )
 @click.option(
     "--specs",
-    type=click.Path(path_type=Path),
+    type=A_PLACE,
     metavar="FILE",
     help="Also predict the cards of these spec sheets: the columns of cards.csv.",
 )
 @metric_option
 @level_option
-def command(bench: Path, *, file: Path, specs: Path | None, metric: str, level: float) -> None:
+def command(
+    bench: BenchPath, *, file: Path, specs: BenchPath | None, metric: str, level: float
+) -> None:
     """Answer every question about BENCH in one HTML file.
 
     The file needs nothing else: it opens without a network, prints, and holds every table as CSV.

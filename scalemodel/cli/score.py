@@ -9,6 +9,7 @@ from click.core import ParameterSource
 
 from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     from scalemodel.answers.score import Score
@@ -77,7 +78,7 @@ HOLDING_OUT = ("metric", "largest", "newest_architecture", "scene", "by", "jobs"
 @click.pass_context
 def command(
     context: click.Context,
-    bench: Path,
+    bench: BenchPath,
     *,
     largest: bool,
     newest_architecture: bool,
@@ -131,7 +132,7 @@ def _refuse_beside_forecast(context: click.Context, rows: str) -> None:
 
 
 def _score(
-    bench: Path,
+    bench: BenchPath,
     held_out: str,
     scene: str,
     by: str,
@@ -178,7 +179,7 @@ def _about_score(answer: "Score") -> dict[str, object]:
 
 
 def _score_forecast(
-    bench: Path, forecast: Path, rows: str, level: float, figure: Path | None, output: Output
+    bench: BenchPath, forecast: Path, rows: str, level: float, figure: Path | None, output: Output
 ) -> None:
     from scalemodel.cli.fitted import about_fit, fitted
     from scalemodel.data.forecast_file import read_forecast

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scalemodel.cli.options import (
+    A_PLACE,
     bench_argument,
     figure_option,
     level_option,
@@ -14,6 +15,7 @@ from scalemodel.cli.options import (
     tolerance_option,
 )
 from scalemodel.cli.output import Output, Shown, deliver, output_options
+from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,7 +28,7 @@ if TYPE_CHECKING:
 @bench_argument
 @click.option(
     "--prices",
-    type=click.Path(path_type=Path),
+    type=A_PLACE,
     metavar="FILE",
     help="Prices: the columns card, price, currency and date. Without it those of the sheets.",
 )
@@ -49,11 +51,11 @@ if TYPE_CHECKING:
 @figure_option
 @output_options
 def command(
-    bench: Path,
+    bench: BenchPath,
     *,
-    prices: Path | None,
+    prices: BenchPath | None,
     tolerance: float,
-    specs: Path | None,
+    specs: BenchPath | None,
     compare: tuple[str, str] | None,
     rows: str | None,
     metric: str,
@@ -94,9 +96,9 @@ def command(
 
 
 def _answer(
-    bench: Path,
-    prices: Path | None,
-    specs: Path | None,
+    bench: BenchPath,
+    prices: BenchPath | None,
+    specs: BenchPath | None,
     tolerance: float,
     metric: str,
     level: float,
@@ -113,7 +115,7 @@ def _answer(
     return fit, fit.value(listed, tolerance, sheets, level)
 
 
-def _about(bench: Path, fit: "Fit", answer: "Value", notes: list[str]) -> dict[str, object]:
+def _about(bench: BenchPath, fit: "Fit", answer: "Value", notes: list[str]) -> dict[str, object]:
     from scalemodel.cli.fitted import about_fit
 
     return {

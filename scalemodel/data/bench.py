@@ -1,7 +1,6 @@
 """A bench read from where it lies: cards, platforms and runs, checked, with what was left out."""
 
 import hashlib
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,11 +9,12 @@ from types import MappingProxyType
 import pandas as pd
 
 from scalemodel.data import checks, schema, specs
-from scalemodel.data.logs.listing import check_logs
+from scalemodel.data.logs.listing import check_logs, has_folder
 from scalemodel.data.places import Place, bench_folder, open_place, read_alone
 from scalemodel.data.problems import BenchError, Problem, ProblemLog
 from scalemodel.data.shots import read_shots
 from scalemodel.data.tables import FileReading, TypedTable
+from scalemodel.data.urls import BenchPath, shown_place
 
 __all__ = [
     "Bench",
@@ -35,7 +35,7 @@ class Bench:
     """A sound bench.
 
     Attributes:
-        source: the path as given.
+        source: the path as given, or the address of a database without its password.
         cards: one row a card: the columns of cards.csv (numbers NaN and texts empty where the
             file has none), then unknown columns as text, then ``bandwidth_gbs``,
             ``shader_rate`` (millions of shader-clocks per second) and ``raster_rate``
@@ -68,7 +68,7 @@ class Bench:
 
     @property
     def folder(self) -> Path:
-        """Where what belongs to the bench lies: frame-time logs, kept fits."""
+        """Where fits of the bench are kept: beside it, or in the user's cache."""
         return bench_folder(self.source)
 
 
@@ -77,7 +77,7 @@ class CheckReport:
     """Whether a bench is sound, and everything that was found.
 
     Attributes:
-        source: the path as given.
+        source: the path as given, or the address of a database without its password.
         problems: errors, then warnings.
         reading: how each file was read, of those that could be.
         counts: number of cards, platforms, games, scenes, charts, cells, runs, excluded runs and
@@ -97,37 +97,40 @@ class CheckReport:
     ok: bool
 
 
-def read_bench(path: str | os.PathLike[str]) -> Bench:
-    """Read the bench in a folder or a workbook.
+def read_bench(path: BenchPath) -> Bench:
+    """Read the bench in a folder, a workbook, or a database given by its address.
 
     Raises:
         BenchError: it cannot be used; lists every problem found.
+        AddressError: it looks like the address of a database and is none.
     """
     log = ProblemLog()
-    place = open_place(path, log)
-    bench = _bench(path, read_tables(place, log), log) if place else None
+    with open_place(path, log) as place:
+        tables = read_tables(place, log) if place else None
+    bench = _bench(path, tables, log) if tables is not None else None
     if bench is None:
-        raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
+        raise BenchError(shown_place(path), log.problems(), (log.errors(), log.warnings()))
     return bench
 
 
-def check_bench(path: str | os.PathLike[str]) -> CheckReport:
-    """Read the bench in a folder or a workbook and report what was found, good or bad.
+def check_bench(path: BenchPath) -> CheckReport:
+    """Read the bench in a folder, a workbook or a database; report what was found, good or bad.
 
     Raises:
-        BenchError: there is no such folder or workbook, or it cannot be opened.
+        BenchError: there is no such folder, workbook or database, or it cannot be opened.
+        AddressError: it looks like the address of a database and is none.
     """
     log = ProblemLog()
-    place = open_place(path, log)
-    if place is None:
-        raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
-    tables = read_tables(place, log)
+    with open_place(path, log) as place:
+        if place is None:
+            raise BenchError(shown_place(path), log.problems(), (log.errors(), log.warnings()))
+        tables = read_tables(place, log)
     logs = tables.get(schema.FRAMES.name)
     if logs is not None and not log.errors(logs.reading.name):
         _warn_of_logs(logs, place.folder, log)
     bench = _bench(path, tables, log)
     return CheckReport(
-        os.fspath(path),
+        shown_place(path),
         log.problems(),
         tuple(table.reading for table in tables.values()),
         MappingProxyType(_counts(bench) if bench else {}),
@@ -139,10 +142,11 @@ def check_bench(path: str | os.PathLike[str]) -> CheckReport:
     )
 
 
-def _warn_of_logs(table: TypedTable, folder: Path, log: ProblemLog) -> None:
+def _warn_of_logs(table: TypedTable, folder: Path | None, log: ProblemLog) -> None:
     """Note what stands in the way of reducing the frame logs; nothing else needs them."""
     found = ProblemLog()
-    check_logs(table, folder, found)
+    if has_folder(folder, table.reading.name, found):
+        check_logs(table, folder, found)
     for p in found.problems():
         log.warning(p.file, p.what, p.allowed, p.fix, row=p.row, column=p.column, value=p.value)
 
@@ -157,9 +161,9 @@ def _tested(bench: Bench) -> pd.DataFrame:
     return counts.loc[order].reset_index(drop=True)
 
 
-def read_specs(path: str | os.PathLike[str]) -> pd.DataFrame:
-    """Read spec sheets for prediction: a file, or the only sheet of a workbook or the one named
-    cards, with the columns of cards.csv.
+def read_specs(path: BenchPath) -> pd.DataFrame:
+    """Read spec sheets for prediction: a file, the only sheet of a workbook or the one named cards,
+    or the table cards of a database, with the columns of cards.csv.
 
     Gives the columns of ``Bench.cards``.
 
@@ -170,7 +174,7 @@ def read_specs(path: str | os.PathLike[str]) -> pd.DataFrame:
     table = read_alone(path, schema.CARDS, log)
     cards = _cards(table, log) if table else None
     if cards is None or log.errors():
-        raise BenchError(os.fspath(path), log.problems(), (log.errors(), log.warnings()))
+        raise BenchError(shown_place(path), log.problems(), (log.errors(), log.warnings()))
     return cards.drop(columns="row")
 
 
@@ -180,9 +184,7 @@ def read_tables(place: Place, log: ProblemLog) -> dict[str, TypedTable]:
     return {name: table for name, table in read.items() if table is not None}
 
 
-def _bench(
-    path: str | os.PathLike[str], tables: Mapping[str, TypedTable], log: ProblemLog
-) -> Bench | None:
+def _bench(path: BenchPath, tables: Mapping[str, TypedTable], log: ProblemLog) -> Bench | None:
     """Give the bench of these tables, or None with errors in the log."""
     cards = _cards(tables["cards"], log) if "cards" in tables else None
     platforms = tables.get("platforms")
@@ -192,7 +194,7 @@ def _bench(
         return None
     results, excluded, limited = _runs(tables["results"], cards, log)
     bench = Bench(
-        os.fspath(path),
+        shown_place(path),
         cards.drop(columns="row"),
         _platforms(platforms, tables["results"], log),
         results,

@@ -2,7 +2,6 @@
 
 import csv
 import io
-import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,9 +16,11 @@ from scalemodel.data.bench import read_tables
 from scalemodel.data.files import write_new
 from scalemodel.data.places import is_workbook, open_place
 from scalemodel.data.problems import BenchError, ProblemLog, shown
+from scalemodel.data.rows import UnreadableError
 from scalemodel.data.schema import TABLES, Column
 from scalemodel.data.sheets import sheets_bytes
 from scalemodel.data.tables import TypedTable
+from scalemodel.data.urls import BenchPath, DatabaseUrl, place_of, shown_place
 from scalemodel.errors import ScalemodelError
 
 FileKind = Literal["csv", "parquet"]
@@ -34,58 +35,90 @@ class Exported:
     """What was written.
 
     Attributes:
-        files: the files, in the order of the tables.
+        files: the files, in the order of the tables; none for a database on a server.
+        place: what the tables are called together: the files, or the address of a database.
         rows: rows of each table.
         logs: folder with frame-time logs that the tables name; it was not copied.
     """
 
     files: tuple[Path, ...]
+    place: str
     rows: Mapping[str, int]
     logs: Path | None
 
     def __str__(self) -> str:
         parts = [f"{count:,} of {name}" for name, count in self.rows.items()]
-        words = f"Wrote {', '.join(str(file) for file in self.files)}: rows {', '.join(parts)}."
+        words = f"Wrote {self.place}: rows {', '.join(parts)}."
         if self.logs is not None:
-            words += f" The frame-time logs were not copied: put {self.logs} beside the tables."
+            words += " The frame-time logs were not copied: "
+            beside = f"put {self.logs} beside the tables."
+            words += beside if self.files else "a database on a server has no folder for them."
         return words
 
 
-def export_bench(
-    bench: str | os.PathLike[str], target: str | os.PathLike[str], kind: FileKind = "csv"
-) -> Exported:
-    """Write the tables of a bench into a new workbook (.xlsx) or a new or empty folder.
+def export_bench(bench: BenchPath, target: BenchPath, kind: FileKind = "csv") -> Exported:
+    """Write the tables of a bench into a new workbook, a new or empty folder, or a database.
 
     Every row and every column with something in it is written, excluded runs and columns of the
-    user's own included; numbers, texts and dates come back as they were.
+    user's own included; numbers, texts and dates come back as they were. A database is given by its
+    address, and gets all tables in one transaction.
 
     Args:
         bench: a bench as `read_bench` takes it.
-        target: a path that ends in .xlsx, or else a folder.
+        target: a path that ends in .xlsx, or else a folder; or the address of a database, in which
+            none of the tables of a bench may be.
         kind: kind of the files in a folder.
 
     Raises:
         BenchError: the bench cannot be read.
         ExportError: the target is there already or cannot be written, or cannot hold the bench.
+        AddressError: one of them looks like the address of a database and is none.
     """
     log = ProblemLog()
-    place = open_place(bench, log)
-    tables = read_tables(place, log) if place else {}
+    to = place_of(target)
+    with open_place(bench, log) as place:
+        tables = read_tables(place, log) if place else {}
     if place is None or log.errors():
-        raise BenchError(os.fspath(bench), log.problems(), (log.errors(), log.warnings()))
-    path = Path(target)
+        raise BenchError(shown_place(bench), log.problems(), (log.errors(), log.warnings()))
+    if not tables:
+        raise ExportError(f"{target}: there is no table to write. Fix: check the bench.")
+    if isinstance(to, DatabaseUrl):
+        files, written = _into_database(tables, to), str(to)
+    else:
+        files = _into_files(tables, to, kind)
+        written = ", ".join(str(file) for file in files)
+    rows = {name: len(table.frame) for name, table in tables.items()}
+    logs = place.folder / "frames" if place.folder and "frames" in tables else None
+    return Exported(files, written, rows, logs)
+
+
+def _into_database(tables: Mapping[str, TypedTable], address: DatabaseUrl) -> tuple[Path, ...]:
+    from scalemodel.data.database_export import write_tables  # noqa: PLC0415 - a heavy library
+
+    columns = {name: _columns(name, table.frame) for name, table in tables.items()}
+    rows = {name: table.frame["row"] for name, table in tables.items()}
+    try:
+        write_tables(columns, rows, address)
+    except UnreadableError as error:
+        raise ExportError(
+            f"{address}: {error.what}; nothing was written. Allowed: {error.allowed}. "
+            f"Fix: {error.fix}."
+        ) from None
+    return (address.file,) if address.file else ()
+
+
+def _into_files(tables: Mapping[str, TypedTable], path: Path, kind: FileKind) -> tuple[Path, ...]:
     contents = _contents(tables, path, kind)
-    _check_free(path, contents)
+    _check_free(path)
     try:
         next(iter(contents)).parent.mkdir(parents=True, exist_ok=True)
         write_new(contents)
     except OSError as error:
         raise ExportError(
-            f"{target}: this cannot be written ({error.strerror}). "
+            f"{path}: this cannot be written ({error.strerror}). "
             "Fix: choose a place that you may write to."
         ) from None
-    rows = {name: len(table.frame) for name, table in tables.items()}
-    return Exported(tuple(contents), rows, place.folder / "frames" if "frames" in tables else None)
+    return tuple(contents)
 
 
 def _contents(tables: Mapping[str, TypedTable], path: Path, kind: FileKind) -> dict[Path, bytes]:
@@ -99,7 +132,7 @@ def _contents(tables: Mapping[str, TypedTable], path: Path, kind: FileKind) -> d
     }
 
 
-def _check_free(path: Path, contents: Mapping[Path, bytes]) -> None:
+def _check_free(path: Path) -> None:
     """Refuse to write over anything, or to mix with another bench."""
     folder = not is_workbook(path)
     taken = path.exists() and (not folder or not path.is_dir() or any(path.iterdir()))
@@ -109,8 +142,6 @@ def _check_free(path: Path, contents: Mapping[Path, bytes]) -> None:
             f"{path}: there is something here already; nothing was written. "
             f"Allowed: {what}. Fix: choose another, or move this away first."
         )
-    if not contents:
-        raise ExportError(f"{path}: there is no table to write. Fix: check the bench.")
 
 
 def _columns(name: str, frame: pd.DataFrame) -> dict[Column, pd.Series]:

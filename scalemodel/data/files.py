@@ -3,7 +3,9 @@
 import contextlib
 import os
 import secrets
-from collections.abc import Mapping
+import shutil
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 
@@ -25,7 +27,7 @@ def write_atomic(
     if overwrite and target.exists() and not target.is_file():
         target.write_bytes(data)
         return
-    temporary = target.with_name(f".{target.name[:40]}-{secrets.token_hex(8)}.tmp")
+    temporary = _temporary(target)
     try:
         with temporary.open("xb") as stream:
             stream.write(data)
@@ -36,7 +38,23 @@ def write_atomic(
                 temporary.chmod(target.stat().st_mode & 0o777)
             temporary.replace(target)
         else:
-            _take_free_name(temporary, target, data)
+            _take_free_name(temporary, target)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def new_file(path: Path) -> Iterator[Path]:
+    """Give a name in the same folder to write a new file to, which gets its own when it is whole.
+
+    Raises:
+        FileExistsError: ``path`` exists.
+        OSError: the folder may not be written to.
+    """
+    temporary = _temporary(path)
+    try:
+        yield temporary
+        _take_free_name(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
 
@@ -59,12 +77,16 @@ def write_new(files: Mapping[Path, bytes | str]) -> None:
         raise
 
 
-def _take_free_name(temporary: Path, target: Path, data: bytes) -> None:
+def _temporary(target: Path) -> Path:
+    return target.with_name(f".{target.name[:40]}-{secrets.token_hex(8)}.tmp")
+
+
+def _take_free_name(temporary: Path, target: Path) -> None:
     """Give the temporary file its name unless another file has it, also against a race."""
     try:
         target.hardlink_to(temporary)
     except FileExistsError:
         raise
     except OSError:  # a file system without hard links
-        with target.open("xb") as stream:
-            stream.write(data)
+        with temporary.open("rb") as content, target.open("xb") as stream:
+            shutil.copyfileobj(content, stream)

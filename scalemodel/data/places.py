@@ -1,8 +1,11 @@
-"""Where the tables of a bench lie: the files of a folder, or the sheets of one workbook."""
+"""Where the tables of a bench lie: in a folder, a workbook or a database."""
 
+import hashlib
 import os
-from collections.abc import Sequence
-from contextlib import suppress
+import platform
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Protocol
@@ -18,6 +21,7 @@ from scalemodel.data.tables import (
     read_rows,
     read_table,
 )
+from scalemodel.data.urls import BenchPath, DatabaseUrl, place_of, shown_place
 from scalemodel.data.wide.grid import Sheet
 from scalemodel.data.wide.reading import Known, read_wide
 from scalemodel.data.workbook import Workbook
@@ -28,39 +32,80 @@ _TABLES = frozenset(table.name for table in TABLES)
 
 
 class Place(Protocol):
-    """Where a bench is kept.
+    """Where a bench is kept."""
 
-    Attributes:
-        folder: where what belongs to it lies: frame-time logs, kept fits.
-    """
-
-    folder: Path
+    @property
+    def folder(self) -> Path | None:
+        """Where its frame-time logs lie; None for a database on a server."""
 
     def read(self, table: Table, log: ProblemLog) -> TypedTable | None:
         """Read one table; None if it is not there or cannot be read, with errors in the log."""
 
 
-def bench_folder(path: str | os.PathLike[str]) -> Path:
-    """Return the folder of a bench, or the one that its workbook lies in."""
-    place = Path(path)
-    return place.parent if is_workbook(place) else place
+def bench_folder(path: BenchPath) -> Path:
+    """Return the folder of a bench, or the one that its workbook or database file lies in.
+
+    A database on a server has a folder of its own in the user's cache, made here, whose name tells
+    nothing of it.
+    """
+    place = place_of(path)
+    if not isinstance(place, DatabaseUrl):
+        return place.parent if is_workbook(place) else place
+    if place.file is not None:
+        return place.file.parent
+    where = (place.kind, place.url.host, place.url.port, place.url.database, place.schema)
+    name = hashlib.sha256(repr((*where, place.url.query.get("host"))).encode()).hexdigest()[:32]
+    folder = _cache_folder() / "scalemodel" / name
+    with suppress(OSError):  # then nothing is kept
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return folder
 
 
-def open_place(path: str | os.PathLike[str], log: ProblemLog) -> Place | None:
-    """Open a bench; None if it cannot be opened, with an error in the log."""
-    place = Path(path)
-    if is_workbook(place):
-        return _open_book(place, os.fspath(path), log)
-    names = _names(place, os.fspath(path), log)
-    return None if names is None else _Folder(place, names)
+def _cache_folder() -> Path:
+    """Return where programs keep what they can make again, by the rule of the system."""
+    match platform.system():
+        case "Windows":
+            given, usual = os.environ.get("LOCALAPPDATA", ""), Path.home() / "AppData" / "Local"
+        case "Darwin":
+            given, usual = "", Path.home() / "Library" / "Caches"
+        case _:
+            given, usual = os.environ.get("XDG_CACHE_HOME", ""), Path.home() / ".cache"
+    return Path(given) if Path(given).is_absolute() else usual
 
 
-def read_alone(path: str | os.PathLike[str], table: Table, log: ProblemLog) -> TypedTable | None:
-    """Read one table that has a file to itself; None with errors in the log."""
-    place = Path(path)
+@contextmanager
+def open_place(path: BenchPath, log: ProblemLog) -> Iterator[Place | None]:
+    """Open a bench as long as its tables are read; None if it cannot be, with an error in the log.
+
+    Raises:
+        AddressError: it looks like the address of a database and is none.
+    """
+    place = place_of(path)
+    if isinstance(place, DatabaseUrl):
+        from scalemodel.data.database import open_database  # noqa: PLC0415 - the library is heavy
+
+        with open_database(place, log) as database:
+            yield database
+    elif is_workbook(place):
+        yield _open_book(place, shown_place(path), log)
+    else:
+        names = _names(place, shown_place(path), log)
+        yield None if names is None else _Folder(place, names)
+
+
+def read_alone(path: BenchPath, table: Table, log: ProblemLog) -> TypedTable | None:
+    """Read one table that has a file to itself, or is in a database; None with errors in the log.
+
+    Raises:
+        AddressError: it looks like the address of a database and is none.
+    """
+    place = place_of(path)
+    if isinstance(place, DatabaseUrl):
+        with open_place(place, log) as database:
+            return database.read(replace(table, required=True), log) if database else None
     if not is_workbook(place):
         return read_table(place, table, log)
-    book = _open_book(place, os.fspath(path), log)
+    book = _open_book(place, shown_place(path), log)
     return book.read_alone(table, log) if book else None
 
 
@@ -167,7 +212,7 @@ def _file_sheet(path: Path) -> Sheet:
 
 
 def _read_wide(
-    place: Place, sheets: Sequence[Sheet], log: ProblemLog, *, alone: bool
+    place: _Folder | _Book, sheets: Sequence[Sheet], log: ProblemLog, *, alone: bool
 ) -> TypedTable | None:
     """Read wide sheets, beside the cards and platforms of the same place; as `read_wide`."""
     quiet = ProblemLog()  # the tables are read, and complained of, on their own
@@ -188,8 +233,19 @@ def _names(folder: Path, path: str, log: ProblemLog) -> frozenset[str] | None:
         what = "there is no such folder"
     except NotADirectoryError:
         what = "this is not a folder"
+        if _is_sqlite(folder):
+            fix = f"name a database by its address: sqlite:///{path}"
     except OSError as error:
         what = f"the folder cannot be opened ({error.strerror or error})"
         fix = "allow opening it or correct the path"
     log.error(path, what, "a folder with cards.csv and results.csv", fix)
     return None
+
+
+def _is_sqlite(file: Path) -> bool:
+    """Say whether a file begins as a database of SQLite does (its file format, section 1.3)."""
+    try:
+        with file.open("rb") as stream:
+            return stream.read(16) == b"SQLite format 3\0"
+    except OSError:
+        return False

@@ -6,9 +6,10 @@ from scalemodel.data.template import table_reference
 INTRODUCTION = """\
 # The bench
 
-A bench is a folder with one file a table, or one `.xlsx` workbook with a sheet a table
-([export.md](export.md)). `scalemodel start my-bench` writes an empty one with one
-example row a file, `scalemodel check my-bench` reads yours and lists every problem at once.
+A bench is a folder with one file a table, one `.xlsx` workbook with a sheet a table
+([export.md](export.md)), or a database ([database.md](database.md)). `scalemodel start my-bench`
+writes an empty one with one example row a file, `scalemodel check my-bench` reads yours and lists
+every problem at once.
 
 This page is made from the same declaration that reading and checking use.
 

@@ -48,7 +48,7 @@ class RowSource:
 
     Attributes:
         encoding: how its text is stored, in words.
-        delimiter: what separates cells; empty for Parquet and workbooks.
+        delimiter: what separates cells; empty but for CSV.
         decimal: "." where the format fixes it, else empty: to be found out.
         header: stripped column names.
         header_row: its row as a spreadsheet shows it.

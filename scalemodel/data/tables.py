@@ -27,9 +27,9 @@ class FileReading:
     """How a file was read.
 
     Attributes:
-        name: file name, or workbook and sheet.
-        encoding: "UTF-8", "UTF-8 with byte order mark", "Parquet" or "workbook".
-        delimiter: what separates cells; empty for Parquet and workbooks.
+        name: file name, or workbook and sheet, or database and table with the order of its rows.
+        encoding: "UTF-8", "UTF-8 with byte order mark", "Parquet", "workbook" or "database".
+        delimiter: what separates cells; empty but for CSV.
         decimal: "." or ",".
         rows: rows that are not blank, without the header; runs of a wide sheet.
         shape: how wide sheets were read, a sentence a sheet.

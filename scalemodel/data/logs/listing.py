@@ -1,9 +1,9 @@
 """The logs of a bench: the rows of frames.csv, and the files they name."""
 
-import os
 from collections.abc import Hashable
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
+from typing import TypeGuard
 
 import pandas as pd
 
@@ -11,6 +11,7 @@ from scalemodel.data.places import open_place
 from scalemodel.data.problems import BenchError, ProblemLog, shown
 from scalemodel.data.schema import FRAMES, ID_COLUMNS
 from scalemodel.data.tables import TypedTable
+from scalemodel.data.urls import BenchPath, shown_place
 
 FOLDER = "frames"
 """Folder of the bench that holds the logs."""
@@ -46,21 +47,32 @@ class LogEntry:
         return f"{FOLDER}/{self.file}"
 
 
-def list_logs(bench: str | os.PathLike[str]) -> tuple[list[LogEntry], ProblemLog]:
+def list_logs(bench: BenchPath) -> tuple[list[LogEntry], ProblemLog]:
     """Read frames.csv and find its files; give the rows, and the warnings.
 
     Raises:
         BenchError: something there cannot be used; lists every problem found.
     """
     log = ProblemLog()
-    place = open_place(bench, log)
-    table = place.read(replace(FRAMES, required=True), log) if place else None
+    with open_place(bench, log) as place:
+        table = place.read(replace(FRAMES, required=True), log) if place else None
     entries: list[LogEntry] = []
     if place is not None and table is not None and not log.errors():
-        entries = check_logs(table, place.folder, log)
+        folder = place.folder
+        if has_folder(folder, table.reading.name, log):
+            entries = check_logs(table, folder, log)
     if log.errors():
-        raise BenchError(os.fspath(bench), log.problems(), (log.errors(), log.warnings()))
+        raise BenchError(shown_place(bench), log.problems(), (log.errors(), log.warnings()))
     return entries, log
+
+
+def has_folder(folder: Path | None, name: str, log: ProblemLog) -> TypeGuard[Path]:
+    """Say whether there is a folder that logs can lie in."""
+    if folder is None:
+        what = "frame-time logs are files, and a database on a server has no folder for them"
+        fix = "export the bench to a folder, and put the folder frames into it"
+        log.error(name, what, "a bench in a folder, a workbook or a database file", fix)
+    return folder is not None
 
 
 def check_logs(table: TypedTable, folder: Path, log: ProblemLog) -> list[LogEntry]:

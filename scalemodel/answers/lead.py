@@ -88,7 +88,7 @@ class Lead:
         charts = self.table[
             (self.table["row_kind"] == "chart") & (self.table["platform"] == platform)
         ]
-        left_out = int((~charts["used"].astype(bool) & charts["lead"].notna()).sum())
+        left_out = int((~charts["used"].astype(bool)).sum())
         if not row["charts_used"]:
             return f"On {platform} no chart compares {self.a} with {self.b}: {row['reason']}."
         way = "ahead" if row["lead"] >= 0 else "behind"

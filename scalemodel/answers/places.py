@@ -40,12 +40,12 @@ def place_table(fit: "Fit", grid: Usable, level: float) -> pd.DataFrame:
     """Return one row a card, platform and resolution, the first place first.
 
     All cards are placed on the same charts: those at the resolution on which two or more cards
-    compare; native charts alone, if any there do, else the upscaled ones. Where a card has a result there that
-    compares, it counts as measured. Where it sits at the ceiling, fell for lack of memory or has no
-    such result, its rate is the model's: what it would reach without the ceiling (no less than what
-    was measured at it) and with enough memory. So places are those of the cards, not of this CPU;
-    `measured` says how many of the `charts` are not filled in, and the reason with what the others
-    are.
+    compare; native charts alone, if any there do, else the upscaled ones. Where a card has a result
+    there that compares, it counts as measured. Where it sits at the ceiling, fell for lack of
+    memory or has no such result, its rate is the model's: what it would reach without the ceiling
+    (no less than what was measured at it) and with enough memory. So places are those of the cards,
+    not of this CPU; `measured` says how many of the `charts` are not filled in, and the reason with
+    what the others are.
 
     Ranges are of joint draws: of other scenes like these, the same ones for all cards, and of what
     the model does not know. With a single chart they are of test error instead.

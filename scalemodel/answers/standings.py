@@ -45,14 +45,15 @@ class Standings:
 
     Attributes:
         table: one row a pair of cards tested on a platform, platform and resolution, and one over
-            all resolutions of the platform; `a` is the faster one overall. The numbers are those
-            of `lead`: of measured rates, over the charts on which both have a result and neither
-            sits at the ceiling or fell for lack of memory. Where two cards have native and upscaled
+            all resolutions of the platform; `a` is the faster one overall. The numbers are those of
+            `lead`: of measured rates, over the charts on which both have a result and neither sits
+            at the ceiling or fell for lack of memory. Where two cards have native and upscaled
             charts that compare them, the native ones count, else the upscaled ones: `upscaling`
-            says which. A chart on which only one of the two was upscaled never does. `charts` counts them, `ties` those
-            within test error, `odd` the odd ones out. `p_ahead` is the probability that `a` is
-            ahead on average if other scenes like these were tested, from the distribution that
-            gives lower and upper. Without such a chart the row has its reason only.
+            says which. A chart on which only one of the two was upscaled never does. `charts`
+            counts them, `ties` those within test error, `odd` the odd ones out. `p_ahead` is the
+            probability that `a` is ahead on average if other scenes like these were tested, from
+            the distribution that gives lower and upper. Without such a chart the row has its reason
+            only.
         places: one row a card, platform and resolution: its place among all cards with a result
             there, and what it rests on; see `places.place_table`.
         level: of the ranges, and probability from which an order counts as known.

@@ -91,7 +91,7 @@ def test_a_mean_over_all_resolutions_is_of_native_charts_alone(kinds: Fit, value
         assert rates[place.card] == pytest.approx(np.exp(place.log_rate), rel=1e-12)
 
 
-def test_results_of_the_other_kind_have_that_as_their_reason(kinds: Fit, power: Power) -> None:
+def test_results_of_the_other_kind_have_that_as_their_reason(power: Power) -> None:
     table = power.table.set_index(CELL)
     elsewhere = table[table.index.get_level_values("resolution") != SIZE]
     in_game = elsewhere[elsewhere.index.get_level_values("game") == GAME]

@@ -17,6 +17,7 @@ from scalemodel.views.words import (
     level_words,
     rate_words,
     resolution_order,
+    upscaled_words,
 )
 
 KEY, TITLE = "standings", "Who leads whom?"
@@ -88,7 +89,8 @@ def _places(platform: str, places: pd.DataFrame, sizes: list[str], level: float)
     caption = (
         f"{platform}: place at each resolution, with its {level_words(level)} range, and the mean "
         "rate in frames per second. All cards are placed on the same charts; what a card lacks "
-        "there, or shows only at the ceiling, the model fills in, as ◇ counts."
+        f"there, or shows only at the ceiling, the model fills in, as ◇ counts. "
+        f"{upscaled_words(places)}".rstrip()
     )
     groups = [rows for _, rows in places.groupby("card", sort=False)]
     return table(caption, columns, groups)

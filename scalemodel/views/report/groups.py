@@ -66,8 +66,9 @@ def _sentence(answers: Sequence[LeadGroups]) -> str:
 
 
 def _first_platform(answer: LeadGroups, kind: str) -> pd.DataFrame:
-    table = answer.table[answer.table["platform"] == answer.table["platform"].iloc[0]]
-    return table[table["row_kind"] == kind]
+    first = answer.table["platform"] == answer.table["platform"].iloc[0]
+    rows: pd.DataFrame = answer.table[first & (answer.table["row_kind"] == kind)]
+    return rows
 
 
 def _unknown(answer: LeadGroups) -> str:
@@ -97,8 +98,7 @@ def _kinds(answer: LeadGroups, rows: pd.DataFrame) -> Table:
     platform = [Column("platform", lambda row: row.platform)] if several else []
     columns = [
         Column("by", lambda row: row.by),
-        Column("kind", lambda row: row.group),
-        Column("against", _against),
+        Column("kind", _kind),
         *platform,
         Column("charts", lambda row: f"{row.charts_used}", number=True),
         Column("scenes", lambda row: f"{row.scenes}", number=True),
@@ -108,15 +108,15 @@ def _kinds(answer: LeadGroups, rows: pd.DataFrame) -> Table:
     ]
     caption = (
         f"Lead of {answer.a} over {answer.b} by kind of chart, with {level_words(answer.level)} "
-        "ranges; where two kinds are held against each other, the lead in one over that in the "
-        "other. Charts of one scene are alike, so what counts is the number of scenes."
+        "ranges, and the lead in one kind over that in another. Games with charts of several kinds "
+        "are compared within themselves, so a lead may lie beside the mean of its charts."
     )
     folded = folded_if_long(shown, f"Leads by {count_words(len(shown), 'kind and pair')}")
     return table(caption, columns, shown, heads=2, folded=folded)
 
 
-def _against(row: Any) -> str:
-    return str(row.other) if row.row_kind == "difference" else "–"
+def _kind(row: Any) -> str:
+    return f"{row.group} over {row.other}" if row.row_kind == "difference" else str(row.group)
 
 
 def _lead(row: Any) -> Cell:

@@ -63,17 +63,17 @@ def section(report: Report) -> Section:
         "latency-ahead": answer.ahead[answer.ahead["reason"] == ""],
     }
     kept = {name: one for name, one in tables.items() if len(one)}
-    words = _sentence(answer)
+    words = sentence(answer)
     return Section(KEY, TITLE, words, words, tuple(parts), kept)
 
 
-def _sentence(answer: Latency) -> str:
+def sentence(answer: Latency) -> str:
     """Say what latency is made of on the first platform with a line, and who breaks from it."""
     lines = answer.lines[(answer.lines["game"] == ALL) & (answer.lines["reason"] == "")]
     if lines.empty:
         return f"It was measured, but there is no line: {answer.lines['reason'].iloc[0]}."
     line = lines.iloc[0]
-    words = f"{ms_words(line['constant_ms'])} and {line['frames']:.1f} frames"
+    words = f"A click takes {ms_words(line['constant_ms'])} and {line['frames']:.1f} frames"
     words += f" on {line['platform']}" if answer.lines["platform"].nunique() > 1 else ""
     cards = answer.cards[answer.cards["platform"] == line["platform"]]
     broken = cards[cards["breaks"].astype(bool)]
@@ -149,7 +149,7 @@ def _lines(answer: Latency) -> Table:
         Column("frames", lambda row: _span(row, "frames"), number=True),
         Column("at least", _least, number=True),
         Column(_bought_heading(lines), _bought, number=True),
-        Column("reason", lambda row: row.reason or "–"),
+        *([Column("reason", lambda row: row.reason or "–")] if lines["reason"].any() else []),
     ]
     caption = (
         "The line of each scene: a constant in ms and a number of frames, with "

@@ -42,7 +42,7 @@ def section(report: Report) -> Section:
         words = f"Lows are not known: {report.missing['lows']}"
         return Section(KEY, TITLE, "Lows are not known.", words)
     judged = answer.table[answer.table["reason"] == ""]
-    out = answer.places[answer.places["out_of_step"].astype(bool)]
+    out = _out(answer)
     parts: list[Part] = []
     for n, platform in enumerate(dict.fromkeys(answer.table["platform"])):
         title = f"{LOW_WORDS[answer.metric]} against average on {platform}"
@@ -60,15 +60,21 @@ def section(report: Report) -> Section:
     parts += [_scenes(answer), detail("In words, with what it hints at", str(answer))]
     cells = judged[[*CELL_COLUMNS, *DRAWN, "out_of_step"]]
     tables = {"lows": cells, "lows-out-of-step": out, "lows-scenes": answer.scenes}
-    words = _sentence(answer, out)
+    words = sentence(answer)
     return Section(KEY, TITLE, words, words, tuple(parts), tables)
 
 
-def _sentence(answer: Lows, out: pd.DataFrame) -> str:
+def _out(answer: Lows) -> pd.DataFrame:
+    rows: pd.DataFrame = answer.places[answer.places["out_of_step"].astype(bool)]
+    return rows
+
+
+def sentence(answer: Lows) -> str:
     """Name the card whose low strays furthest, and count the others."""
     low, known = LOW_WORDS[answer.metric], answer.table["p"].notna()
     if not known.any():
         return f"The {low} cannot be judged: {answer.scenes['reason'].iloc[0]}."
+    out = _out(answer)
     alone = answer.alone(answer.table, out)
     single = f", but for {count_words(alone, 'single cell')}" if alone else ""
     if out.empty:
@@ -78,8 +84,8 @@ def _sentence(answer: Lows, out: pd.DataFrame) -> str:
     own = out[out["card"] == first["card"]]
     way = "below" if first["apart"] < 0 else "above"
     words = (
-        f"Not those of {first['card']}: in {count_words(len(own), 'scene')} its {low} is up to "
-        f"{abs(first['apart']):.0%} {way} what its average says"
+        f"The {low} of {first['card']} is up to {abs(first['apart']):.0%} {way} what its average "
+        f"says, in {count_words(len(own), 'scene')}"
     )
     others = len(cards) - 1
     rest = f"{count_words(others, 'other card')} in {count_words(len(out) - len(own), 'scene')} too"
@@ -95,7 +101,7 @@ def _places(answer: Lows, out: pd.DataFrame) -> Table:
         Column("low", lambda row: number(row.apart, lead_words(row.apart), strong=True), True),
         Column("range", lambda row: lead_range_words(row.apart_lower, row.apart_upper), True),
         Column("by chance", lambda row: number(row.p, probability_words(row.p)), number=True),
-        Column("what it is not", lambda row: row.hint or "–"),
+        Column("hint", lambda row: row.hint or "–"),
     ]
     caption = (
         f"Cards whose {LOW_WORDS[answer.metric]} is surely out of step in a scene, by "

@@ -71,7 +71,7 @@ def section(report: Report) -> Section:
         "power-limits": answer.limits,
         "power-curves": answer.curves,
     }
-    return Section(KEY, TITLE, _gist(answer), _sentence(answer), tuple(parts), tables)
+    return Section(KEY, TITLE, _gist(answer), sentence(answer), tuple(parts), tables)
 
 
 def _figure(
@@ -87,7 +87,7 @@ def _measured(answer: Power) -> pd.DataFrame:
     return rows[rows["platform"] == rows["platform"].iloc[0]] if len(rows) else rows
 
 
-def _sentence(answer: Power) -> str:
+def sentence(answer: Power) -> str:
     """Say what the most efficient card gives, and which are out of line with their architecture."""
     here = _measured(answer)
     if here.empty:
@@ -95,7 +95,7 @@ def _sentence(answer: Power) -> str:
     first = here.iloc[0]
     span = f"{efficiency_words(first['lower'])} to {efficiency_words(first['upper'])}"
     words = (
-        f"On {first['platform']} {first['card']} gives the most of "
+        f"On {first['platform']} {first['card']} gives the most for its power of "
         f"{count_words(len(here), 'card')}: {efficiency_words(first['frames_per_joule'])} frames "
         f"per joule ({span})"
     )

@@ -61,7 +61,7 @@ def section(report: Report) -> Section:
     parts.append(detail("In words, with prices and what is too close to call", str(answer)))
     near = answer.pairs[answer.pairs["neighbours"].astype(bool)]
     tables = {"value": answer.table, "value-neighbours": near}
-    return Section(KEY, TITLE, _gist(answer), _sentence(answer), tuple(parts), tables)
+    return Section(KEY, TITLE, _gist(answer), sentence(answer), tuple(parts), tables)
 
 
 def _figure(rows: pd.DataFrame, tolerance: float, level: float) -> Figure:
@@ -74,7 +74,7 @@ def _placed(answer: Value) -> pd.DataFrame:
     return rows[rows["platform"] == rows["platform"].iloc[0]] if len(rows) else rows
 
 
-def _sentence(answer: Value) -> str:
+def sentence(answer: Value) -> str:
     """Say which card gives the most for its money, and how many no other beats in both."""
     here = _placed(answer)
     if here.empty:

@@ -21,11 +21,7 @@ KINDS = ("ray_tracing", "upscaling")
 MOST_GROUPS = 8
 """A column of more groups than this is a name or a note, not a kind."""
 
-NO_KINDS = (
-    "no column of results parts the charts of these two cards into kinds. Fill ray_tracing or "
-    "upscaling, or add a column of your own, such as engine"
-)
-NO_PAIR = "no chart compares two cards"
+NO_PAIR = "No chart compares two cards."
 
 
 def newest_by_kinds(fit: "Fit", standings: Standings, level: float) -> tuple[LeadGroups, ...]:
@@ -37,7 +33,10 @@ def newest_by_kinds(fit: "Fit", standings: Standings, level: float) -> tuple[Lea
     a, b = newest_pair(fit.bench, standings)
     columns = kind_columns(fit.bench, (a, b))
     if not columns:
-        raise ScalemodelError(f"{a} and {b}: {NO_KINDS}")
+        raise ScalemodelError(
+            f"No column of results parts the charts of {a} and {b} into kinds. Fill ray_tracing or "
+            "upscaling, or add a column of your own, such as engine."
+        )
     return tuple(fit.lead_by(column, a, b, level=level) for column in columns)
 
 

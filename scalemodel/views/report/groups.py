@@ -32,7 +32,7 @@ SIGNS = {TIED: "≈", DIFFERENT: "◆", OPEN: "?"}
 def section(report: Report) -> Section:
     """Show the lead of the newest card over its nearest neighbour by each column of kinds."""
     if report.groups is None:
-        words = f"Not known: {report.missing['groups']}."
+        words = f"Not known. {report.missing['groups']}"
         return Section(KEY, TITLE, "Not known: there are no kinds of charts to compare.", words)
     answers = sorted(report.groups, key=lambda answer: bool(_unknown(answer)))
     parts: list[Part] = []

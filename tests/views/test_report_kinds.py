@@ -63,7 +63,7 @@ def verdict(kinds: LeadGroups, verdict: str, reason: str = "") -> LeadGroups:
 )
 def test_kinds_are_told_in_one_sentence(kinds: LeadGroups, found: str, words: str) -> None:
     section = groups_section.section(asked(groups=(verdict(kinds, found),)))
-    assert section.words.startswith(f"The lead of {A}, the newest card, over {B}, the nearest ")
+    assert section.words.startswith(f"The lead of {A} over {B}, the card nearest to it, ")
     assert words in section.words
     assert section.words == section.gist
 
@@ -81,6 +81,18 @@ def test_a_column_that_tells_comes_before_one_that_cannot(kinds: LeadGroups) -> 
     assert alone.words.endswith("cannot be told apart by engine: one scene only.")
     assert set(section.tables) == {"groups", "groups-charts"}
     assert len(section.tables["groups"]) == 2 * len(kinds.table)
+
+
+def test_why_groups_cannot_be_told_apart_is_in_the_table(kinds: LeadGroups) -> None:
+    table = kinds.table[kinds.table["row_kind"] != "difference"].copy()
+    whole = (table["row_kind"] == "all") & (table["platform"] == "open bench")
+    table.loc[whole, "reason"] = "too few scenes"
+    section = groups_section.section(asked(groups=(replace(kinds, table=table),)))
+    assert section.words.endswith("cannot be told apart by ray_tracing: too few scenes.")
+    (shown,) = tables(section)
+    assert [row[1].text for row in shown.rows] == ["no", "yes", "all of them"]
+    assert shown.rows[-1][-1].text == "too few scenes"
+    assert [cell.text for cell in shown.rows[-1][4:6]] == ["–", "–"]
 
 
 def test_the_planted_low_is_named_and_counted(lows: Lows) -> None:

@@ -62,7 +62,7 @@ def _sentence(answers: Sequence[LeadGroups]) -> str:
     known = [answer for answer in answers if not _unknown(answer)]
     told = "; it ".join(_told(answer) for answer in known)
     told = told or f"cannot be told apart by {first.by}: {_unknown(first)}"
-    return f"The lead of {first.a}, the newest card, over {first.b}, the nearest to it, {told}."
+    return f"The lead of {first.a} over {first.b}, the card nearest to it, {told}."
 
 
 def _first_platform(answer: LeadGroups, kind: str) -> pd.DataFrame:
@@ -93,7 +93,8 @@ def _told(answer: LeadGroups) -> str:
 
 
 def _kinds(answer: LeadGroups, rows: pd.DataFrame) -> Table:
-    shown = rows[rows["row_kind"] != "all"]
+    tested = rows["platform"].isin(rows.loc[rows["row_kind"] == "group", "platform"])
+    shown = rows[(rows["row_kind"] != "all") | (tested & (rows["reason"] != ""))]
     several = shown["platform"].nunique() > 1
     platform = [Column("platform", lambda row: row.platform)] if several else []
     columns = [
@@ -103,12 +104,13 @@ def _kinds(answer: LeadGroups, rows: pd.DataFrame) -> Table:
         Column("charts", lambda row: f"{row.charts_used}", number=True),
         Column("scenes", lambda row: f"{row.scenes}", number=True),
         Column("lead", _lead, number=True),
-        Column("range", lambda row: lead_range_words(row.lower, row.upper), number=True),
+        Column("range", _range, number=True),
         Column("verdict", _verdict),
     ]
     caption = (
         f"Lead of {answer.a} over {answer.b} by kind of chart, with {level_words(answer.level)} "
-        "ranges, and the lead in one kind over that in another. Games with charts of several kinds "
+        "ranges, and the lead in one kind over that in another. Of the cards the first is the "
+        "newest by its sheet, or the fastest of several. Games with charts of several kinds "
         "are compared within themselves, so a lead may lie beside the mean of its charts."
     )
     folded = folded_if_long(shown, f"Leads by {count_words(len(shown), 'kind and pair')}")
@@ -116,7 +118,13 @@ def _kinds(answer: LeadGroups, rows: pd.DataFrame) -> Table:
 
 
 def _kind(row: Any) -> str:
+    if row.row_kind == "all":
+        return "all of them"
     return f"{row.group} over {row.other}" if row.row_kind == "difference" else str(row.group)
+
+
+def _range(row: Any) -> Cell:
+    return number(row.lead, lead_range_words(row.lower, row.upper))
 
 
 def _lead(row: Any) -> Cell:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from scalemodel.answers.ceilings import MORE_LIKELY
+from scalemodel.answers.ceilings import FEWEST_COMPARED, MORE_LIKELY
+from scalemodel.answers.groups import NATIVE, UPSCALED, kept_apart, upscaled_by
 from scalemodel.answers.levels import counted
 from scalemodel.answers.repeats import standard_errors
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS
@@ -27,26 +28,53 @@ def comparable_cells(fit: "Fit") -> pd.DataFrame:
     """Return every measured cell and whether it compares cards.
 
     Gives card, CHART_COLUMNS, pixels, rate, se (of the log rate, from tests), p_ceiling,
-    log_headroom and reason, which is empty where the cell compares cards.
+    log_headroom, upscaling ("native", "upscaled" or both joined) and reason, which is empty where
+    the cell compares cards.
     """
     judged = fit.judged
     kept = fit.model.kept
     reason = np.where(judged.p_ceiling >= MORE_LIKELY, AT_CEILING, "")
-    return fit.cells.table[[*CELL_COLUMNS, "pixels", "rate"]].assign(
+    cells = fit.cells.table[[*CELL_COLUMNS, "pixels", "rate"]].assign(
         se=standard_errors(fit),
         p_ceiling=np.where(kept, judged.p_ceiling, 0.0),
         log_headroom=np.where(kept, judged.log_headroom, 0.0),
         reason=np.where(kept, reason, FELL),
     )
+    kinds = upscaled_by(fit.bench.results, CELL_COLUMNS)
+    return cells.join(kinds, on=list(CELL_COLUMNS))
 
 
 def groups(cells: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:
-    """Go through each platform: its resolutions by pixels, then all of them together."""
+    """Go through each platform: its resolutions by pixels, then all of them together.
+
+    Cells of a group are of one kind, or have a reason.
+    """
     for platform, here in cells.groupby("platform", sort=False):
         ordered = here.sort_values("pixels", kind="stable")
         for resolution, part in ordered.groupby("resolution", sort=False):
-            yield str(platform), str(resolution), part
-        yield str(platform), ALL, here
+            yield str(platform), str(resolution), of_one_kind(part)
+        yield str(platform), ALL, of_one_kind(here)
+
+
+def of_one_kind(cells: pd.DataFrame) -> pd.DataFrame:
+    """Return cells of which native ones count; upscaled ones if only these compare two cards.
+
+    Those of the other kind have that as their reason.
+    """
+    return kept_apart(cells, UPSCALED if _only_upscaled(cells) else NATIVE)
+
+
+def _only_upscaled(cells: pd.DataFrame) -> bool:
+    good = cells[cells["reason"] == ""]
+    cards = good.groupby([*CHART_COLUMNS, "upscaling"])["card"].nunique()
+    kinds = cards[cards >= FEWEST_COMPARED].index.get_level_values("upscaling")
+    return UPSCALED in kinds and NATIVE not in kinds
+
+
+def kind_of(cells: pd.DataFrame) -> str:
+    """Return the kind of the cells of a group that compare cards; "" where none does."""
+    good = cells.loc[cells["reason"] == "", "upscaling"]
+    return "" if good.empty else str(good.iloc[0])
 
 
 @dataclass(frozen=True)

@@ -144,12 +144,12 @@ def _effects(runs: Runs) -> dict[str, FloatArray]:
 def _excluded(bench: Bench, table: pd.DataFrame, metric: str) -> pd.DataFrame:
     """Return the runs the user excluded, beside the cells they belong to."""
     out = bench.excluded[bench.excluded["reason"].str.startswith(MARKED)]
-    rate = out["avg_fps"] if metric == "average" else np.nan
+    rate = out[METRIC_COLUMNS[metric]].to_numpy(dtype=float)
     cells = table.drop_duplicates(list(CELL_COLUMNS)).set_index(list(CELL_COLUMNS))
     keys = pd.MultiIndex.from_frame(out[list(CELL_COLUMNS)])
     beside = cells.reindex(keys)[["cell_rate", "mean_with"]].reset_index(drop=True)
     counts = table.groupby(list(CELL_COLUMNS)).size().reindex(keys).to_numpy(dtype=float)
-    out = out.drop(columns="avg_fps").reset_index(drop=True).assign(rate=np.asarray(rate))
+    out = out.drop(columns=list(METRIC_COLUMNS.values())).reset_index(drop=True).assign(rate=rate)
     mean = np.log(beside["mean_with"])
     with_it = np.exp((mean * counts + np.log(out["rate"].astype(float))) / (counts + 1))
     return out.assign(

@@ -14,7 +14,11 @@ NOT_UPSCALED = frozenset({"", "no", "off", "none", "native", "0", "false"})
 """What the column upscaling holds where nothing is upscaled."""
 
 APART = "upscaled: kept apart from native charts"
-"""Why an upscaled chart is not used where there are native ones."""
+NATIVE_APART = "native: kept apart from upscaled charts"
+"""Why a result is not used where those of the other kind count."""
+
+UPSCALED_ONE = "only one of the two was upscaled"
+BOTH_KINDS = "some of its runs were upscaled, some not"
 
 EMPTY = "(empty)"
 """Name of the group of charts where the column holds nothing."""
@@ -66,7 +70,19 @@ def is_upscaled(runs: pd.DataFrame) -> "pd.Series[bool]":
 
 def upscaled_charts(bench: Bench, cards: Sequence[str]) -> "pd.Series[str]":
     """Return of each chart whether its runs are "native" or "upscaled", or both joined."""
-    runs = bench.results[bench.results["card"].isin(list(cards))]
-    kind = is_upscaled(runs).map({True: UPSCALED, False: NATIVE})
-    found = kind.groupby([runs[name] for name in CHART_COLUMNS], sort=False).unique()
+    return upscaled_by(bench.results[bench.results["card"].isin(list(cards))], CHART_COLUMNS)
+
+
+def upscaled_by(runs: pd.DataFrame, keys: Sequence[str]) -> "pd.Series[str]":
+    """Return whether the runs with the same keys are "native" or "upscaled", or both joined."""
+    kind = is_upscaled(runs).map({True: UPSCALED, False: NATIVE}).rename("upscaling")
+    found = kind.groupby([runs[name] for name in keys], sort=False).unique()
     return found.map(lambda names: " / ".join(sorted(names)))
+
+
+def kept_apart(cells: pd.DataFrame, kind: str) -> pd.DataFrame:
+    """Return cells (upscaling, reason) of which those not of a kind have that as their reason."""
+    why = {NATIVE: NATIVE_APART, UPSCALED: APART}
+    other = (cells["reason"] == "") & (cells["upscaling"] != kind)
+    found = cells["upscaling"].map(lambda name: why.get(name, BOTH_KINDS))
+    return cells.assign(reason=cells["reason"].mask(other, found))

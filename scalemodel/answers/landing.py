@@ -33,6 +33,7 @@ LEAD_COLUMNS = (
     "p_faster",
     "charts_used",
     "reason",
+    "upscaling",
 )
 PLACE_COLUMNS = (
     "card",
@@ -45,6 +46,7 @@ PLACE_COLUMNS = (
     "probability",
     "cards",
     "reason",
+    "upscaling",
 )
 NO_CHART = "no chart on which both stay below the ceiling"
 ALONE = "no measured card to compare with below the ceiling"
@@ -55,16 +57,17 @@ class Landing:
     """Where predicted cards should land among the measured ones, from joint draws.
 
     A pair is compared by the geometric mean of its ratio of rates, over the charts on which the
-    measured card was tested and neither is more likely than not at the ceiling.
+    measured card was tested and neither is more likely than not at the ceiling: native ones, or
+    upscaled ones where only such compare two cards; upscaling says which.
 
     Attributes:
         table: one row a predicted card, measured card, platform and resolution, and one over all
             resolutions: card, against, platform, resolution, level, lead_lower, lead_median,
-            lead_upper, p_faster, charts_used, reason.
+            lead_upper, p_faster, charts_used, reason, upscaling.
         places: one row a predicted card, platform and resolution, and one over all resolutions:
             card, platform, resolution, level, place (the likeliest; 1 = fastest), its probability,
             its range place_lower to place_upper, cards (it among how many, itself included),
-            reason.
+            reason, upscaling.
         level: level of the ranges.
     """
 
@@ -128,13 +131,14 @@ def landing(fit: "Fit", specs: pd.DataFrame, level: float) -> Landing:
     places: list[dict[str, object]] = []
     for k in range(len(sheets.table)):
         table, draws = predict_card(fit, sheets, k, level)
-        compares = grid.compares & (table["p_ceiling"] < MORE_LIKELY).to_numpy(dtype=bool)
+        below = (table["p_ceiling"] < MORE_LIKELY).to_numpy(dtype=bool)
         rng = np.random.default_rng([fit.seed, SEED_STEP, k])
         gaps = None if draws is None else _gaps(draws.log_rate, grid, rng)
         for platform, resolution, charts in _groups(grid, fit.labels.platforms):
-            about = {"card": table["card"].iloc[0], "level": level}
+            here = grid.of_one_kind(charts)
+            used = here.compares[:, charts] & below[charts]
+            about = {"card": table["card"].iloc[0], "level": level, "upscaling": here.kind(charts)}
             about |= {"platform": platform, "resolution": resolution}
-            used = compares[:, charts]
             if gaps is None or not used.any():
                 reason = ALONE if gaps is not None else str(table["reason"].iloc[0])
                 places.append({**about, "cards": 0, "reason": reason})

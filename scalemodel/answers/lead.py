@@ -10,7 +10,13 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from scalemodel.answers.ceilings import MORE_LIKELY
-from scalemodel.answers.groups import NATIVE, TOGETHER, UPSCALED, upscaled_charts
+from scalemodel.answers.groups import (
+    NATIVE,
+    TOGETHER,
+    UPSCALED,
+    UPSCALED_ONE,
+    upscaled_charts,
+)
 from scalemodel.answers.levels import check_level, counted
 from scalemodel.answers.repeats import note_on_repeats, reach_of_lead, standard_errors
 from scalemodel.data.schema import CHART_COLUMNS
@@ -46,7 +52,6 @@ COLUMNS = (
     "charts_used",
     "upscaling",
 )
-UPSCALED_ONE = "only one of the two was upscaled"
 
 
 @dataclass(frozen=True)
@@ -87,7 +92,7 @@ class Lead:
         charts = self.table[
             (self.table["row_kind"] == "chart") & (self.table["platform"] == platform)
         ]
-        left_out = int((~charts["used"].astype(bool) & charts["lead"].notna()).sum())
+        left_out = int((~charts["used"].astype(bool)).sum())
         if not row["charts_used"]:
             return f"On {platform} no chart compares {self.a} with {self.b}: {row['reason']}."
         way = "ahead" if row["lead"] >= 0 else "behind"

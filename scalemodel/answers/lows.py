@@ -143,7 +143,7 @@ class Lows:
                 continue
             out = places[places["out_of_step"]]
             low = LOW_WORDS[self.metric]
-            single = self._alone(table, out)
+            single = self.alone(table, out)
             if out.empty and not single:
                 words.append(
                     f"On {platform} the {low} of all {counted(len(judged), 'cell')} is where the "
@@ -157,7 +157,7 @@ class Lows:
         return " ".join(words)
 
     @staticmethod
-    def _alone(table: pd.DataFrame, out: pd.DataFrame) -> int:
+    def alone(table: pd.DataFrame, out: pd.DataFrame) -> int:
         """Count the cells out of step whose card and scene is not."""
         keys = ["card", "game", "preset"]
         cells = table[table["out_of_step"]].merge(out[keys], on=keys, how="left", indicator=True)

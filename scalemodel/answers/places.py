@@ -31,21 +31,21 @@ COLUMNS = (
     "over_field_lower",
     "over_field_upper",
     "p_ahead_of_next",
+    "upscaling",
 )
 NONE_COMPARE = "no chart at this resolution compares two cards"
-NONE_NATIVE = "no native chart at this resolution compares two cards; upscaled ones are kept apart"
 
 
 def place_table(fit: "Fit", grid: Usable, level: float) -> pd.DataFrame:
     """Return one row a card, platform and resolution, the first place first.
 
     All cards are placed on the same charts: those at the resolution on which two or more cards
-    compare; native charts alone, if any on the platform do. Where a card has a result there that
-    compares, it counts as measured. Where it sits at the ceiling, fell for lack of memory or has no
-    such result, its rate is the model's: what it would reach without the ceiling (no less than what
-    was measured at it) and with enough memory. So places are those of the cards, not of this CPU;
-    `measured` says how many of the `charts` are not filled in, and the reason with what the others
-    are.
+    compare; native charts alone, if any there do, else the upscaled ones. Where a card has a result
+    there that compares, it counts as measured. Where it sits at the ceiling, fell for lack of
+    memory or has no such result, its rate is the model's: what it would reach without the ceiling
+    (no less than what was measured at it) and with enough memory. So places are those of the cards,
+    not of this CPU; `measured` says how many of the `charts` are not filled in, and the reason with
+    what the others are.
 
     Ranges are of joint draws: of other scenes like these, the same ones for all cards, and of what
     the model does not know. With a single chart they are of test error instead.
@@ -58,23 +58,24 @@ def place_table(fit: "Fit", grid: Usable, level: float) -> pd.DataFrame:
     Returns:
         card, platform, resolution, rate_mean (fps, geometric mean over the charts), charts,
         place_lower, place, place_upper (1 is the fastest), reason, measured, over_field (its rate
-        over the geometric mean of all these cards, minus 1) with its range, and p_ahead_of_next:
-        the probability that it is ahead of the card in the next place.
+        over the geometric mean of all these cards, minus 1) with its range, p_ahead_of_next: the
+        probability that it is ahead of the card in the next place, and upscaling: whether the
+        charts are native or upscaled.
     """
     rows: list[dict[str, object]] = []
     for n, platform in enumerate(fit.labels.platforms):
-        here = grid.of_one_kind(grid.on(platform))
         for m, resolution in enumerate(grid.resolutions(platform)):
             charts = grid.on(platform, resolution)
+            here = grid.of_one_kind(charts)
             cards = np.flatnonzero(np.isfinite(grid.log_rate[:, charts]).any(axis=1))
-            why = NONE_NATIVE if (here.apart & here.upscaled)[:, charts].any() else NONE_COMPARE
             charts = charts[here.compares[:, charts].sum(axis=0) >= FEWEST_COMPARED]
             about = {"platform": platform, "resolution": resolution, "charts": len(charts)}
+            about["upscaling"] = here.kind(charts)
             rng = np.random.default_rng([fit.seed, n, m])
             found = (
                 _placed(fit, here, cards, charts, level, rng)
                 if len(charts)
-                else [{"card": grid.cards[k], "measured": 0, "reason": why} for k in cards]
+                else [{"card": grid.cards[k], "measured": 0, "reason": NONE_COMPARE} for k in cards]
             )
             rows += [{**about, **row} for row in found]
     table = pd.DataFrame(rows, columns=list(COLUMNS))

@@ -39,6 +39,7 @@ CELL_POWER_COLUMNS = (
     "p_ceiling",
     "used",
     "reason",
+    "upscaling",
 )
 
 
@@ -50,10 +51,11 @@ class Power:
         cards: one row a card, platform and resolution or "(all)", the most efficient first:
             position, rate (fps) and power_w over the charts that compare cards, each with its
             _lower and _upper, frames_per_joule with lower and upper, joules_per_frame,
-            p_more_efficient (than the next one), p_first, charts_used, basis, reason. Predicted
-            cards are among them.
+            p_more_efficient (than the next one), p_first, charts_used, basis, reason, upscaling.
+            Predicted cards are among them. Rows are of native charts; of upscaled ones where only
+            such compare two cards.
         table: one row a cell: rate, power_w, frames_per_joule with its test error, p_ceiling,
-            used, and the reason why it does not compare cards.
+            used, the reason why it does not compare cards at its resolution, upscaling.
         siblings: one row a card and platform: against_siblings is its frames per joule over what
             the others of its architecture give, minus 1; chance, verdict.
         limits: one row a card, platform and power limit: power and rate over those at its own

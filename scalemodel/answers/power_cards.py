@@ -12,6 +12,7 @@ from scalemodel.answers.comparable import (
     SideBySide,
     common_reason,
     groups,
+    kind_of,
     side_by_side,
 )
 from scalemodel.answers.newcomers import Newcomer
@@ -45,6 +46,7 @@ CARD_COLUMNS = (
     "charts_used",
     "basis",
     "reason",
+    "upscaling",
 )
 
 
@@ -82,11 +84,13 @@ class Group(NamedTuple):
     Attributes:
         platform, resolution: which ones.
         layouts: of the cells that compare cards; None without any.
+        kind: of the cells that compare cards: native or upscaled; "" without any.
         rows: rows of cards that cannot be placed, with their reasons.
     """
 
     platform: str
     resolution: str
+    kind: str
     layouts: Layouts | None
     rows: list[dict[str, object]]
 
@@ -105,7 +109,7 @@ def _group(platform: str, resolution: str, every: pd.DataFrame) -> Group:
         if card not in placed
     ]
     if used.empty:
-        return Group(platform, resolution, None, rows)
+        return Group(platform, resolution, "", None, rows)
     beside = side_by_side(used)
     rows += [{"card": card, "basis": MEASURED, "reason": NOT_LINKED} for card in beside.not_linked]
     log_rate, log_power = (np.log(used[n].to_numpy(dtype=float)) for n in ("rate", "power_w"))
@@ -118,7 +122,7 @@ def _group(platform: str, resolution: str, every: pd.DataFrame) -> Group:
         beside.layout(log_power, power_se),
         beside.layout(log_rate - log_power, ratio_se),
     )
-    return Group(platform, resolution, layouts, rows)
+    return Group(platform, resolution, kind_of(used), layouts, rows)
 
 
 def card_rows(
@@ -130,6 +134,7 @@ def card_rows(
         rng = np.random.default_rng([fit.seed, number])
         found = _group_rows(group, drawing, level, rng, len(fit.model.draws.theta))
         place = {"platform": group.platform, "resolution": group.resolution}
+        place["upscaling"] = group.kind
         rows += [{**row, **place} for row in found]
     table = pd.DataFrame(rows).assign(metric=fit.metric, level=level)
     return table.reindex(columns=list(CARD_COLUMNS))

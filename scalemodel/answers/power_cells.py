@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from scalemodel.answers.comparable import comparable_cells
+from scalemodel.answers.comparable import comparable_cells, of_one_kind
 from scalemodel.answers.runs import runs_of
 from scalemodel.data.repeats import agree, index_by
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS, SESSION_COLUMNS
@@ -31,7 +31,7 @@ class CellPower:
     Attributes:
         table: `comparable_cells` with power_w, power_se (of its log; NaN without repeats),
             ratio_se (of the log of rate over power) and the reason "no power_w" where there is
-            none.
+            none; native and upscaled results are kept apart at each resolution.
         correlation: of a run's rate with its power, within cells.
         run_sd: sd of the log power of one run; None without repeats.
     """
@@ -76,6 +76,8 @@ def cell_power(fit: "Fit") -> CellPower:
     )
     table = comparable_cells(fit).merge(found, on=list(CELL_COLUMNS), how="left")
     table["reason"] = table["reason"].mask(table["power_w"].isna(), NO_POWER)
+    for _, part in table.groupby(["platform", "resolution"], sort=False):
+        table.loc[part.index, "reason"] = of_one_kind(part)["reason"]
     shared = 2 * correlation * table["se"] * table["power_se"]
     table["ratio_se"] = np.sqrt(table["se"] ** 2 + table["power_se"] ** 2 - shared)
     return CellPower(table, correlation, agreed.run_sd)

@@ -7,6 +7,7 @@ import pandas as pd
 from scipy.stats import t as student
 
 from scalemodel.answers.comparable import common_reason
+from scalemodel.answers.groups import NATIVE, kept_apart, upscaled_by
 from scalemodel.answers.repeats import run_sd
 from scalemodel.answers.runs import metric_column
 from scalemodel.data.repeats import index_by, medians
@@ -52,6 +53,7 @@ CURVE_COLUMNS = (
     "reason",
 )
 NOT_OWN = "no result at the card's own limit"
+UNLIKE = "upscaled at one of the two limits only"
 
 
 def limit_tables(fit: "Fit", power: "CellPower", level: float) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -59,7 +61,9 @@ def limit_tables(fit: "Fit", power: "CellPower", level: float) -> tuple[pd.DataF
     pairs = _pairs(fit, power)
     limits: list[dict[str, object]] = []
     rows: list[dict[str, object]] = []
-    for (card, platform), own in pairs.groupby(["card", "platform"], sort=False):
+    for (card, platform), every in pairs.groupby(["card", "platform"], sort=False):
+        native = ((every["reason"] == "") & (every["upscaling"] == NATIVE)).any()
+        own = kept_apart(every, NATIVE) if native else every
         about: dict[str, object] = {"card": card, "platform": platform, "level": level}
         for limit, here in own.groupby("power_limit_w"):
             limits.append({**about, "power_limit_w": limit, **_limit(here, level)})
@@ -74,7 +78,7 @@ def _pairs(fit: "Fit", power: "CellPower") -> pd.DataFrame:
     """Return each cell at a limit beside the same cell at the card's own limit.
 
     Gives CELL_COLUMNS, power_limit_w, rate, se and power_w at the limit; own_rate, own_se and
-    own_power_w; and reason, which is empty where the two can be compared.
+    own_power_w; upscaling, and reason, which is empty where the two can be compared.
     """
     column = metric_column(fit.metric)
     runs = fit.bench.limited
@@ -89,9 +93,12 @@ def _pairs(fit: "Fit", power: "CellPower") -> pd.DataFrame:
         found["se"] = run_sd(fit) / np.sqrt(np.bincount(cell))
     else:
         found = found.reindex(columns=[*keys, "rate", "power_w", "se"])
-    own = power.table[[*CELL_COLUMNS, "rate", "se", "power_w", "reason"]]
+    own = power.table[[*CELL_COLUMNS, "rate", "se", "power_w", "reason", "upscaling"]]
     own = own.rename(columns={name: f"own_{name}" for name in ("rate", "se", "power_w")})
     both = found.merge(own, on=list(CELL_COLUMNS), how="left")
+    at_limit = both[keys].join(upscaled_by(runs, keys), on=keys)["upscaling"]
+    unlike = (both["reason"] == "") & (at_limit != both["upscaling"])
+    both["reason"] = both["reason"].mask(unlike, UNLIKE)
     both["reason"] = both["reason"].where(both["own_rate"].notna(), NOT_OWN)
     return both
 

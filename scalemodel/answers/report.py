@@ -14,7 +14,11 @@ from scalemodel.answers.changes import MEMORY
 from scalemodel.answers.explain import Explanation
 from scalemodel.answers.kept_score import kept_score
 from scalemodel.answers.landing import Landing, landing
+from scalemodel.answers.latency import Latency, latency
+from scalemodel.answers.lead_groups import LeadGroups
 from scalemodel.answers.levels import check_level
+from scalemodel.answers.lows import Lows
+from scalemodel.answers.newest import NO_PAIR, newest_by_kinds
 from scalemodel.answers.order import FLIPS, Order
 from scalemodel.answers.power import Power
 from scalemodel.answers.predict import Prediction
@@ -52,6 +56,11 @@ class Report:
         explanation: why, for the pair that shifts most.
         power: what cards give for their power.
         value: what they give for the prices on the spec sheets.
+        groups: whether the lead of the newest card over its nearest neighbour differs between kinds
+            of charts, a column of results after the other.
+        lows: whether the 1% lows are where the averages say.
+        latency: how latency follows the frame time; without a ceiling if the fit is not of
+            averages.
         scores: those kept beside the bench, by how cards were held out.
         missing: why an answer is missing, by the name of its attribute.
         level: level of the ranges.
@@ -69,14 +78,18 @@ class Report:
     explanation: Explanation | None
     power: Power | None
     value: Value | None
+    groups: tuple[LeadGroups, ...] | None
+    lows: Lows | None
+    latency: Latency | None
     scores: Mapping[str, Score]
     missing: Mapping[str, str]
     level: float
     settings: Mapping[str, object]
 
     def __str__(self) -> str:
-        money = (self.power, self.value)
-        answers = (self.ceilings, self.landing, self.standings, self.order, *money)
+        pairs = (self.standings, self.order, *(self.groups or ()))
+        others = (self.lows, self.latency, self.power, self.value)
+        answers = (self.ceilings, self.landing, *pairs, *others)
         return " ".join(
             str(one) for one in (self.fit, *answers, self.repeatability) if one is not None
         )
@@ -108,11 +121,14 @@ def report(
         repeatability=asked.surely(lambda: fit.repeatability(level=level)),
         prediction=asked("prediction", lambda: _given(specs, lambda s: fit.predict(s, level))),
         landing=asked("landing", lambda: _given(specs, lambda s: landing(fit, s, level))),
-        standings=asked("standings", lambda: fit.standings(level)),
+        standings=(standings := asked("standings", lambda: fit.standings(level))),
         order=(order := asked("order", lambda: fit.order(level=level))),
         explanation=asked("explanation", lambda: _largest_shift(fit, order, level)),
         power=asked("power", lambda: fit.power(specs, level)),
         value=asked("value", lambda: fit.value(specs=specs, level=level)),
+        groups=asked("groups", lambda: _by_kinds(fit, standings, level)),
+        lows=asked("lows", lambda: fit.lows(level=level)),
+        latency=asked("latency", lambda: _latency(fit, specs, level)),
         scores=asked.surely(lambda: _kept_scores(fit, level)),
         missing=MappingProxyType(asked.missing),
         level=level,
@@ -121,7 +137,7 @@ def report(
 
 
 #: Number of answers that a report is made of.
-QUESTIONS = 10
+QUESTIONS = 13
 
 
 class _Asked:
@@ -149,6 +165,19 @@ def _given(specs: pd.DataFrame | None, question: Callable[[pd.DataFrame], Answer
     if specs is None:
         raise ScalemodelError(NO_SPECS)
     return question(specs)
+
+
+def _by_kinds(fit: "Fit", standings: Standings | None, level: float) -> tuple[LeadGroups, ...]:
+    if standings is None:
+        raise ScalemodelError(NO_PAIR)
+    return newest_by_kinds(fit, standings, level)
+
+
+def _latency(fit: "Fit", specs: pd.DataFrame | None, level: float) -> Latency:
+    """Ask for latency; its frame times are of averages, and so must the fit be to help."""
+    if fit.metric != "average":
+        return latency(fit.bench, level=level)
+    return latency(fit.bench, level=level, fit=fit, specs=specs, seed=fit.seed)
 
 
 def _largest_shift(fit: "Fit", order: Order | None, level: float) -> Explanation:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from scalemodel.answers.groups import APART
+from scalemodel.answers.groups import NATIVE, UPSCALED
 from scalemodel.answers.lead import ALL, FEWEST_FOR_ODD, commonest, summed_up, why_left_out
 from scalemodel.answers.levels import check_level, counted
 from scalemodel.answers.places import place_table
@@ -34,6 +34,7 @@ COLUMNS = (
     "odd",
     "p_ahead",
     "reason",
+    "upscaling",
 )
 NUMBERS = ("lead", "lower", "upper", "typical_lower", "typical_upper", "p_ahead")
 
@@ -44,14 +45,15 @@ class Standings:
 
     Attributes:
         table: one row a pair of cards tested on a platform, platform and resolution, and one over
-            all resolutions of the platform; `a` is the faster one overall. The numbers are those
-            of `lead`: of measured rates, over the charts on which both have a result and neither
-            sits at the ceiling or fell for lack of memory. Where two cards have native and upscaled
-            charts that compare them, the native ones count, as in the first rows of `lead`; a chart
-            on which only one of the two was upscaled never does. `charts` counts them, `ties` those
-            within test error, `odd` the odd ones out. `p_ahead` is the probability that `a` is
-            ahead on average if other scenes like these were tested, from the distribution that
-            gives lower and upper. Without such a chart the row has its reason only.
+            all resolutions of the platform; `a` is the faster one overall. The numbers are those of
+            `lead`: of measured rates, over the charts on which both have a result and neither sits
+            at the ceiling or fell for lack of memory. Where two cards have native and upscaled
+            charts that compare them, the native ones count, else the upscaled ones: `upscaling`
+            says which. A chart on which only one of the two was upscaled never does. `charts`
+            counts them, `ties` those within test error, `odd` the odd ones out. `p_ahead` is the
+            probability that `a` is ahead on average if other scenes like these were tested, from
+            the distribution that gives lower and upper. Without such a chart the row has its reason
+            only.
         places: one row a card, platform and resolution: its place among all cards with a result
             there, and what it rests on; see `places.place_table`.
         level: of the ranges, and probability from which an order counts as known.
@@ -137,8 +139,8 @@ class _Pair:
         log_lead: of the one ahead.
         reach: how far that reaches by test error.
         alike: charts on which the runs of both are native, or those of both upscaled.
-        kind: charts of the kind that counts: native ones where both kinds compare the two.
-        used: charts that compare both.
+        upscaled: charts on which either was upscaled.
+        used: charts that compare both, of either kind.
         odd: charts on which the lead is an odd one out.
     """
 
@@ -147,7 +149,7 @@ class _Pair:
     log_lead: FloatArray
     reach: FloatArray
     alike: BoolArray
-    kind: BoolArray
+    upscaled: BoolArray
     used: BoolArray
     odd: BoolArray
 
@@ -159,24 +161,22 @@ class _Pair:
         upscaled = grid.upscaled[i] | grid.upscaled[j]
         alike = ~(upscaled & (grid.native[i] | grid.native[j]))
         used &= alike
-        kind = np.ones_like(used)
-        if used[upscaled].any() and used[~upscaled].any():
-            kind = ~upscaled
-            used &= kind
-        if used.any() and log_lead[used].mean() < 0:
+        counts = _native_first(used, upscaled)
+        if counts.any() and log_lead[counts].mean() < 0:
             i, j, log_lead = j, i, -log_lead
         odd = np.zeros_like(used)
-        if used.sum() >= FEWEST_FOR_ODD:
-            odd[used] = odd_ones_out(log_lead[used])
+        for kind in (used & upscaled, used & ~upscaled):
+            if kind.sum() >= FEWEST_FOR_ODD:
+                odd[kind] = odd_ones_out(log_lead[kind])
         reach = reach_of_lead(grid.error[i], grid.error[j], level)
-        return _Pair(i, j, log_lead, reach, alike, kind, used, odd)
+        return _Pair(i, j, log_lead, reach, alike, upscaled, used, odd)
 
     def row(self, grid: Usable, charts: IntArray, level: float) -> dict[str, object] | None:
         """Sum up over some charts; nothing where neither card was tested on any of them."""
         either = np.isfinite(grid.log_rate[[self.ahead, self.behind]][:, charts]).any(axis=0)
         if not either.any():
             return None
-        used = charts[self.used[charts]]
+        used = charts[_native_first(self.used[charts], self.upscaled[charts])]
         leads, reach = self.log_lead[used], self.reach[used]
         row: dict[str, object] = {
             **dict.fromkeys(NUMBERS, np.nan),
@@ -186,17 +186,21 @@ class _Pair:
             "ties": int((np.abs(leads) <= reach).sum()),
             "odd": int(self.odd[used].sum()),
             "reason": "" if len(used) else self._why_none(grid, charts[either]),
+            "upscaling": "",
         }
         if not len(used):
             return row
         error = float(np.hypot(*grid.error[[self.ahead, self.behind], used[0]]))
         games = grid.games[used]
         summary = summed_up(leads, games, reach[0], level)
-        return row | summary | {"p_ahead": p_positive(leads, games, error)}
+        kind = UPSCALED if self.upscaled[used[0]] else NATIVE
+        return row | summary | {"p_ahead": p_positive(leads, games, error), "upscaling": kind}
 
     def _why_none(self, grid: Usable, charts: IntArray) -> str:
         """Return the commonest reason for which a chart is left out, as `lead` words it."""
-        charts = charts[self.kind[charts]] if self.kind[charts].any() else charts
+        several = self.used[self.upscaled].any() and self.used[~self.upscaled].any()
+        native = charts[~self.upscaled[charts]]
+        charts = native if several and len(native) else charts
         both = [self.ahead, self.behind]
         parts = (np.isfinite(grid.log_rate), grid.fell, grid.bound)
         cards = [grid.cards[card] for card in both]
@@ -207,7 +211,12 @@ class _Pair:
                     *(part[both, chart].tolist() for part in parts),
                     alike=bool(self.alike[chart]),
                 )
-                or APART
                 for chart in charts
             ]
         )
+
+
+def _native_first(used: BoolArray, upscaled: BoolArray) -> BoolArray:
+    """Return of the charts used the native ones, or the upscaled ones if there are no others."""
+    native: BoolArray = used & ~upscaled
+    return native if native.any() else used

@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from scalemodel.answers.ceilings import FEWEST_COMPARED, MORE_LIKELY
-from scalemodel.answers.groups import is_upscaled
+from scalemodel.answers.groups import NATIVE, UPSCALED, is_upscaled
 from scalemodel.answers.repeats import standard_errors
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
@@ -67,6 +67,13 @@ class Usable:
         apart = np.isfinite(self.log_rate) & ~kind
         fell, bound = self.fell & kind, self.bound & kind
         return replace(self, log_rate=log_rate, fell=fell, bound=bound, apart=apart)
+
+    def kind(self, charts: IntArray) -> str:
+        """Return the kind of the results on some charts, of which all that compare are of one."""
+        compares = self.compares[:, charts]
+        if not compares.any():
+            return ""
+        return UPSCALED if (compares & self.upscaled[:, charts]).any() else NATIVE
 
     def on(self, platform: str, resolution: str | None = None) -> IntArray:
         """Return the indices of the charts of a platform, at one resolution or at all."""

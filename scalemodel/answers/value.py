@@ -50,6 +50,7 @@ COLUMNS = (
     "charts_used",
     "basis",
     "reason",
+    "upscaling",
 )
 PAIR_COLUMNS = (
     "a",
@@ -70,6 +71,7 @@ PAIR_COLUMNS = (
     "p_better_value",
     "neighbours",
     "reason",
+    "upscaling",
 )
 
 
@@ -83,7 +85,8 @@ class Value:
             price, currency, price_date,
             rate_per_100 (fps for 100 units of money) with lower and upper, p_better_value (than the
             next one), p_best_value, p_efficient (no other card is both cheaper and faster), state,
-            beaten_by, charts_used, basis, reason.
+            beaten_by, charts_used, basis, reason, upscaling: rows are of native charts; of
+            upscaled ones where only such compare two cards.
         pairs: one row a pair of cards, `a` the faster or the predicted one: lead with its range,
             both prices, equal_price (of a, at which both give the same for their money) with
             equal_lower and equal_upper, p_better_value (of a), and whether they are neighbours in
@@ -171,6 +174,7 @@ def value(
     pairs: list[dict[str, object]] = []
     for group in laid_out:
         place = {"platform": group.platform, "resolution": group.resolution}
+        place["upscaling"] = group.kind
         rows += [{**row, **place} for row in value_rows(group, paid, level)]
         pairs += [{**row, **place} for row in pair_rows(group, paid, level)]
     rows += _unknown(fit, specs, paid)

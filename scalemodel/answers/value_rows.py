@@ -11,6 +11,7 @@ from scalemodel.answers.comparable import (
     SideBySide,
     common_reason,
     groups,
+    kind_of,
     side_by_side,
 )
 from scalemodel.answers.newcomers import Newcomer
@@ -54,12 +55,14 @@ class ValueGroup(NamedTuple):
 
     Attributes:
         platform, resolution: which ones.
+        kind: of the charts that compare cards: native or upscaled; "" without any.
         places: cards that have a place, the slowest first.
         rows: rows of those that have none, with their reasons.
     """
 
     platform: str
     resolution: str
+    kind: str
     places: list[Place]
     rows: list[dict[str, object]]
 
@@ -99,7 +102,8 @@ def value_groups(
                     rows.append(_missing(card.card, card.basis, reason))
                 else:
                     places.append(place)
-        yield ValueGroup(platform, resolution, sorted(places, key=lambda p: p.log_rate), rows)
+        places.sort(key=lambda place: place.log_rate)
+        yield ValueGroup(platform, resolution, kind_of(used), places, rows)
 
 
 def _missing(card: str, basis: str, reason: str) -> dict[str, object]:

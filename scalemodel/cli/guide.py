@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from scalemodel.answers.fitting import Fit
+    from scalemodel.answers.report import Report
 
 BENCH_FILES = ("cards.csv", "platforms.csv", "results.csv", "frames.csv", "latency.csv")
 LOG_SHOWN = "t80-saltmarch-1440.csv.gz"
@@ -26,6 +27,7 @@ EXPLAIN = ("Ostrel C60", "Kivand L160")
 HOURS = 3.0
 LEVEL = 0.8
 WIDTH = 88
+OTHERS = "power, value, latency, lows"
 
 
 class TourError(ScalemodelError):
@@ -39,12 +41,15 @@ def guide(folder: Path) -> None:
         TourError: the folder holds something else.
         OutputError: a file cannot be written.
     """
+    from scalemodel.cli.report import answers_of
+    from scalemodel.data.bench import read_specs
+
     bench, specs = write_demo(folder)
     click.echo(f"Wrote an invented bench to {bench}. Nothing in it is a real product.")
     _check(bench)
     _reduce(folder, bench)
     with_fit = fitted(bench, "average")
-    _say("fit", f"scalemodel fit {_quoted(bench)}", str(with_fit))
+    _say("fit", (f"scalemodel fit {_quoted(bench)}", str(with_fit)))
     _table(folder / "fit.csv", with_fit.table)
     _repeat(folder, bench, with_fit)
     _ceilings(folder, bench, with_fit)
@@ -52,7 +57,9 @@ def guide(folder: Path) -> None:
     _lead(folder, bench, with_fit)
     _explain(folder, bench, with_fit)
     _plan(folder, bench, specs, with_fit)
-    _report(folder, bench, specs, with_fit)
+    answers = answers_of(with_fit, read_specs(specs), LEVEL)
+    _others(folder, bench, specs, answers)
+    _report(folder, bench, specs, answers)
     click.echo(
         "\nYour turn:\n"
         "  scalemodel start my-bench    an empty bench with every column explained\n"
@@ -106,7 +113,7 @@ def _check(bench: Path) -> None:
     from scalemodel.views.terminal.check import check_sentence, problems_table
 
     report = check_bench(bench)
-    _say("check", f"scalemodel check {_quoted(bench)}", check_sentence(report))
+    _say("check", (f"scalemodel check {_quoted(bench)}", check_sentence(report)))
     for problem in report.problems:
         click.echo(textwrap.indent(textwrap.fill(str(problem), WIDTH), "      "))
     _table(bench.parent / "check.csv", problems_table(report.problems))
@@ -117,7 +124,7 @@ def _reduce(folder: Path, bench: Path) -> None:
     from scalemodel.cli.reduce import draw_runs
 
     answer = reduce_logs(bench, level=LEVEL)
-    _say("reduce", f"scalemodel reduce {_quoted(bench)} -o runs.csv", str(answer))
+    _say("reduce", (f"scalemodel reduce {_quoted(bench)} -o runs.csv", str(answer)))
     for problem in answer.problems:
         click.echo(textwrap.indent(textwrap.fill(str(problem), WIDTH), "      "))
     _table(folder / "runs.csv", answer.table)
@@ -129,7 +136,7 @@ def _ceilings(folder: Path, bench: Path, fit: "Fit") -> None:
     from scalemodel.views.figures.ceilings import ceilings_figure
 
     answer = fit.ceilings(level=LEVEL)
-    _say("ceilings", f"scalemodel ceilings {_quoted(bench)}", str(answer))
+    _say("ceilings", (f"scalemodel ceilings {_quoted(bench)}", str(answer)))
     _table(folder / "ceilings.csv", answer.table)
     _table(folder / "ceilings-charts.csv", answer.charts)
     write_figure(folder / "ceilings.png", ceilings_figure(answer.table, answer.charts, LEVEL))
@@ -142,7 +149,7 @@ def _predict(folder: Path, bench: Path, specs: Path, fit: "Fit") -> None:
     answer = fit.predict(read_specs(specs), level=LEVEL, against=AGAINST, ranks=False)
     rivals = " ".join(f'--against "{card}"' for card in AGAINST)
     line = f"scalemodel predict {_quoted(bench)} --specs {_quoted(specs)} {rivals}"
-    _say("predict", line, str(answer))
+    _say("predict", (line, str(answer)))
     _table(folder / "predict.csv", rows(answer, ranks=False))
     draw_predictions(answer, folder / "predict.png")
 
@@ -152,7 +159,7 @@ def _lead(folder: Path, bench: Path, fit: "Fit") -> None:
 
     answer = fit.lead(*LEAD, level=LEVEL)
     first, second = LEAD
-    _say("lead", f'scalemodel lead {_quoted(bench)} "{first}" "{second}"', str(answer))
+    _say("lead", (f'scalemodel lead {_quoted(bench)} "{first}" "{second}"', str(answer)))
     _table(folder / "lead.csv", answer.table)
     write_figure(folder / "lead.png", lead_figure(answer.table, LEVEL))
 
@@ -164,7 +171,7 @@ def _explain(folder: Path, bench: Path, fit: "Fit") -> None:
     answer, order = fit.explain(*EXPLAIN, level=LEVEL), fit.order(level=LEVEL)
     first, second = EXPLAIN
     line = f'scalemodel explain {_quoted(bench)} "{first}" "{second}"'
-    _say("explain", line, f"{answer} {order}")
+    _say("explain", (line, f"{answer} {order}"))
     _table(folder / "explain.csv", answer.table)
     _table(folder / "order.csv", order.table)
     write_figure(folder / "explain.png", explain_figure(answer.table, LEVEL))
@@ -177,7 +184,7 @@ def _plan(folder: Path, bench: Path, specs: Path, fit: "Fit") -> None:
 
     answer = fit.plan(HOURS, specs=read_specs(specs), in_hand=True, level=LEVEL)
     line = f"scalemodel plan {_quoted(bench)} --specs {_quoted(specs)} --in-hand --hours {HOURS:g}"
-    _say("plan", line, str(answer))
+    _say("plan", (line, str(answer)))
     _table(folder / "plan.csv", answer.table)
     write_figure(folder / "plan.png", plan_figure(answer.table, answer.targets, LEVEL))
 
@@ -186,7 +193,7 @@ def _repeat(folder: Path, bench: Path, fit: "Fit") -> None:
     from scalemodel.views.figures.repeat import repeat_figure
 
     answer = fit.repeatability(level=LEVEL)
-    _say("repeat", f"scalemodel repeat {_quoted(bench)}", str(answer))
+    _say("repeat", (f"scalemodel repeat {_quoted(bench)}", str(answer)))
     _table(folder / "repeat.csv", answer.table)
     _table(folder / "repeat-runs.csv", answer.runs)
     _table(folder / "repeat-stale.csv", answer.stale)
@@ -194,21 +201,47 @@ def _repeat(folder: Path, bench: Path, fit: "Fit") -> None:
     write_figure(folder / "repeat.png", figure)
 
 
-def _report(folder: Path, bench: Path, specs: Path, fit: "Fit") -> None:
+def _others(folder: Path, bench: Path, specs: Path, answers: "Report") -> None:
+    """Say in a sentence each what else the results tell; all of it was asked for the report."""
+    from scalemodel.views.report import latency, lows, power, value
+    from scalemodel.views.words import PRICE_CAUTION
+
+    sheets = f" --specs {_quoted(specs)}"
+    told = []
+    if answers.power is not None:
+        told.append((f"power{sheets}", power.sentence(answers.power), answers.power.cards))
+    if answers.value is not None:
+        words = f"{value.sentence(answers.value)} {PRICE_CAUTION}"
+        told.append((f"value{sheets}", words, answers.value.table))
+    if answers.latency is not None:
+        words = latency.sentence(answers.latency)
+        told.append(("latency", words, answers.latency.table))
+    if answers.lows is not None:
+        told.append(("lows", lows.sentence(answers.lows), answers.lows.table))
+    lines = []
+    for command, words, table in told:
+        verb, _, options = command.partition(" ")
+        lines.append((f"scalemodel {verb} {_quoted(bench)} {options}".rstrip(), words))
+        _table(folder / f"{verb}.csv", table)
+    _say(OTHERS, *lines)
+
+
+def _report(folder: Path, bench: Path, specs: Path, answers: "Report") -> None:
     from scalemodel.cli.report import page_of
-    from scalemodel.data.bench import read_specs
 
     target = folder / "report.html"
-    write_file(target, page_of(fit, read_specs(specs), LEVEL))
+    write_file(target, page_of(answers))
     line = f"scalemodel report {_quoted(bench)} --specs {_quoted(specs)} -o report.html"
-    _say("report", line, f"Everything above and more in one file: {target}")
+    _say("report", (line, f"Everything above and more in one file: {target}"))
 
 
-def _say(name: str, line: str, answer: str) -> None:
+def _say(name: str, *told: tuple[str, str]) -> None:
+    """Write a question, each command that answers it with its answer, and what to look at."""
     number = list(QUESTIONS).index(name) + 1
     click.echo(f"\n{number}. {name}: {QUESTIONS[name]}")
-    click.echo(f"   $ {line}")
-    click.echo(textwrap.indent(textwrap.fill(answer, WIDTH), "   "))
+    for line, answer in told:
+        click.echo(f"   $ {line}")
+        click.echo(textwrap.indent(textwrap.fill(answer, WIDTH), "   "))
     click.echo(textwrap.indent(textwrap.fill(LOOK_AT[name], WIDTH), "   "))
 
 
@@ -233,6 +266,7 @@ QUESTIONS = {
     "lead": "how far is one card ahead of another?",
     "explain": "why does a lead, or the order of cards, change at lower resolutions?",
     "plan": "the cards that were predicted arrive: what to test in three hours?",
+    OTHERS: "what else do the results tell?",
     "report": "where is all of that to look at, for me and for others?",
 }
 
@@ -245,6 +279,7 @@ LOOK_AT = {
     "lead": "Look at: lead.png. Hollow charts are at the ceiling and left out of the lead.",
     "plan": "Look at: plan.csv, the runs in their order; plan.png, what each brings.",
     "explain": "Look at: explain.png, step by step; order.png has all cards that change places.",
+    OTHERS: "Look at: power.csv, value.csv, latency.csv, lows.csv; the report has the figures.",
     "report": "Look at: report.html, in a browser. It needs no network and nothing else.",
     "repeat": "Look at: repeat.png, then repeat-runs.csv and repeat-stale.csv: runs to make again.",
 }

@@ -1,5 +1,6 @@
 """``scalemodel report``: everything to look at, in one file."""
 
+import itertools
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,9 +11,12 @@ from scalemodel.cli.output import write_file
 from scalemodel.data.urls import BenchPath
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import pandas as pd
 
     from scalemodel.answers.fitting import Fit
+    from scalemodel.answers.report import Report
 
 
 def check_ending(ctx: click.Context, param: click.Parameter, value: Path) -> Path:
@@ -59,22 +63,29 @@ def command(
 
     sheets = None if specs is None else read_specs(specs)
     fit = fitted(bench, metric)
-    write_file(file, page_of(fit, sheets, level))
+    write_file(file, page_of(answers_of(fit, sheets, level)))
     click.echo(f"Wrote {file}", err=True)
 
 
-def page_of(fit: "Fit", sheets: "pd.DataFrame | None", level: float) -> str:
-    """Ask a fit everything and write the page, with a bar on the error stream meanwhile."""
+def answers_of(fit: "Fit", sheets: "pd.DataFrame | None", level: float) -> "Report":
+    """Ask a fit everything, with a bar on the error stream meanwhile."""
     from scalemodel.answers.report import QUESTIONS, report
+    from scalemodel.cli.waiting import counting
+
+    with counting("Asking everything") as tell:
+        return report(fit, sheets, level, _counter(tell, QUESTIONS))
+
+
+def page_of(answers: "Report") -> str:
+    """Write the page, with a bar on the error stream meanwhile."""
     from scalemodel.cli.waiting import counting
     from scalemodel.views.report.page import SECTIONS, report_page
 
     with counting("Writing the report") as tell:
-        done = 0
+        return report_page(answers, _counter(tell, len(SECTIONS)))
 
-        def one_done() -> None:
-            nonlocal done
-            done += 1
-            tell(done, QUESTIONS + len(SECTIONS))
 
-        return report_page(report(fit, sheets, level, one_done), one_done)
+def _counter(tell: "Callable[[int, int], None]", total: int) -> "Callable[[], None]":
+    """Give a function to call after each of so many pieces of work."""
+    done = itertools.count(1)
+    return lambda: tell(next(done), total)

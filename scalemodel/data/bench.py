@@ -27,7 +27,14 @@ __all__ = [
     "read_specs",
 ]
 
-EXCLUDED_COLUMNS = ("row", *schema.ID_COLUMNS, "avg_fps", "reason")
+EXCLUDED_COLUMNS = (
+    "row",
+    *schema.ID_COLUMNS,
+    "avg_fps",
+    "reason",
+    "low_1pct_fps",
+    "low_01pct_fps",
+)
 
 
 @dataclass(frozen=True)
@@ -44,7 +51,7 @@ class Bench:
         results: one row a run that can be used: ``row`` (as a spreadsheet shows it), the columns
             of results.csv, unknown columns as text, then ``scene`` ("game | preset"), ``width``,
             ``height`` and ``pixels`` of the resolution.
-        excluded: runs left out: row, ids, avg_fps and the reason.
+        excluded: runs left out: row, ids, avg_fps, the reason, low_1pct_fps and low_01pct_fps.
         limited: of these the runs at a power limit that is not the card's own, with the columns of
             ``results``.
         latency: one row a shot: ``row``, the columns of latency.csv, unknown columns as text, then

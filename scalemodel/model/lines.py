@@ -148,6 +148,7 @@ def fit_lines(data: LineData) -> Lines:
     """
     mixed = data.mixed()
     fits = [fit_mixed(mixed)]
+    weight = np.array(fits[0].weight)
     tried: list[int] = []
     chances: list[float] = []
     most = min(data.cards // 4, MOST_APART) if data.cards >= FEWEST_CARDS else 0
@@ -157,7 +158,8 @@ def fit_lines(data: LineData) -> Lines:
         score[tried] = 0.0
         tried.append(int(np.argmax(score)))
         keep = np.flatnonzero(~np.isin(data.card, tried))
-        fits.append(fit_mixed(mixed.take(keep)))
+        fits.append(fit_mixed(mixed.take(keep), (fits[-1].log_scales, weight[keep])))
+        weight[keep] = fits[-1].weight
         found = _judge_cards(data, fits[-1], tuple(tried))
         chances.append(float(found.p[tried[-1]]))
     gone = max((i + 1 for i, p in enumerate(chances) if p < ALPHA), default=0)

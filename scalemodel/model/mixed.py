@@ -22,6 +22,8 @@ from scalemodel.model.layout import ScalePrior
 
 #: Rounds of weights at most, and the largest change of a weight at which they have settled.
 MOST_ROUNDS, SETTLED = 60, 1e-5
+#: Relative change of the density at which scales have settled: at the end, and while weights move.
+FINE, COARSE = 1e-13, 1e-9
 #: A scale is looked for within this factor of its prior's median either way.
 FARTHEST = np.log(1e4)
 #: Step in a log scale for the curvature of the marginal density, and its least value.
@@ -147,15 +149,22 @@ class _Solved:
     leverage: FloatArray
 
 
-def fit_mixed(data: MixedData) -> MixedFit:
-    """Fit a mixed model."""
+def fit_mixed(data: MixedData, start: tuple[FloatArray, FloatArray] | None = None) -> MixedFit:
+    """Fit a mixed model.
+
+    Args:
+        data: what is fitted.
+        start: log scales and (rows,) weights near which the search begins, such as those of a fit
+            of nearly the same rows; they do not change what is found.
+    """
+    if start is None:
+        start = np.log([prior.median for prior in data.priors]), np.ones(len(data.y))
     with threadpool_limits(limits=1, user_api="blas"):
-        start = np.log([prior.median for prior in data.priors])
-        return _fit(data, start)
+        return _fit(data, *start)
 
 
-def _fit(data: MixedData, scales: FloatArray) -> MixedFit:
-    rows, weight = data.rows, np.ones(len(data.y))
+def _fit(data: MixedData, scales: FloatArray, weight: FloatArray) -> MixedFit:
+    rows = data.rows
     scales = _climb(data, rows, weight, scales)
     status = "converged"
     if np.isfinite(data.tail):
@@ -164,7 +173,7 @@ def _fit(data: MixedData, scales: FloatArray) -> MixedFit:
             moved = _weights(data, rows, weight, scales)
             done = float(np.abs(moved - weight).max()) < SETTLED
             weight = moved
-            scales = _climb(data, rows, weight, scales)
+            scales = _climb(data, rows, weight, scales, FINE if done else COARSE)
             if done:
                 status = "converged"
                 break
@@ -196,8 +205,14 @@ def _weights(
     return np.asarray((data.tail + 1) / (data.tail + square / variance))
 
 
-def _climb(data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatArray) -> FloatArray:
-    """Return the log scales of greatest marginal density."""
+def _climb(
+    data: MixedData,
+    rows: FloatArray,
+    weight: FloatArray,
+    scales: FloatArray,
+    settled: float = FINE,
+) -> FloatArray:
+    """Return the log scales of greatest marginal density, within a share of its logarithm."""
     middle = np.log([prior.median for prior in data.priors])
 
     def objective(at: FloatArray) -> tuple[float, FloatArray]:
@@ -211,7 +226,7 @@ def _climb(data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatA
         jac=True,
         method="L-BFGS-B",
         bounds=Bounds(middle - FARTHEST, middle + FARTHEST),
-        options={"ftol": 1e-13, "gtol": 1e-7, "maxiter": 200},
+        options={"ftol": settled, "gtol": 1e-7, "maxiter": 200},
     )
     return np.asarray(found.x, dtype=np.float64)
 

@@ -3,7 +3,9 @@
 import hashlib
 import re
 import xml.etree.ElementTree as ET
+from collections import Counter
 from collections.abc import Iterator, Mapping
+from itertools import groupby
 
 SVG = "http://www.w3.org/2000/svg"
 LINK = "{http://www.w3.org/1999/xlink}href"
@@ -13,10 +15,19 @@ DECIMALS = 2
 _NUMBER = re.compile(r"-?\d*\.\d+(?:e-?\d+)?|-?\d+(?:e-?\d+)?")
 _FONT = re.compile(r"(?:(?P<weight>bold|\d{3}) )?(?P<size>[\d.]+)px")
 _REFERENCE = re.compile(r"#([\w-]+)")
+_AROUND_COMMAND = re.compile(r" ?([A-Za-z]) ?")
+_WHOLE_PART = re.compile(r"(?<![\d.])0(?=\.)")
 _UNTURNED = re.compile(r"rotate\(-?0 [^)]*\)")
 _GEOMETRY = ("d", "x", "y", "width", "height", "points", "transform", "stroke-width", "font-size")
 _DROPPED = ("metadata", "style")
 _INHERITED = ("fill", "stroke", "stroke-width", "stroke-linecap", "fill-opacity", "stroke-opacity")
+_USUAL = {
+    "stroke-linecap": ("path", "butt"),
+    "stroke-width": ("path", "1"),
+    "text-anchor": ("text", "start"),
+    "font-size": ("text", "medium"),
+}
+"""Properties said once for a whole drawing: of which elements, and what they are without."""
 
 
 def page_svg(markup: str, colours: Mapping[str, str], title: str, described: str) -> str:
@@ -40,11 +51,12 @@ def page_svg(markup: str, colours: Mapping[str, str], title: str, described: str
     names = {value.lower(): f"var(--{name}, {value})" for name, value in colours.items()}
     for element in list(root.iter()):
         _simplify(element, names)
+    usual = _say_once(root)
     _flatten(root)
     texts = [_labelled("title", title), _labelled("desc", described)]
     root[:0] = texts
-    digest = hashlib.sha256(ET.tostring(root, encoding="utf-8")).hexdigest()[:8]
-    prefix = f"fig-{digest}"
+    digest = hashlib.sha256(ET.tostring(root, encoding="utf-8")).hexdigest()[:6]
+    prefix = f"f-{digest}"
     _rename(root, prefix)
     for label, element in zip(("title", "desc"), texts, strict=True):
         element.set("id", f"{prefix}-{label}")
@@ -56,9 +68,9 @@ def page_svg(markup: str, colours: Mapping[str, str], title: str, described: str
         "aria-labelledby": f"{prefix}-title {prefix}-desc",
         "font-family": FONTS,
         "stroke-linejoin": "round",
-        "stroke-linecap": "butt",
+        **usual,
     }
-    return ET.tostring(root, encoding="unicode")
+    return ET.tostring(root, encoding="unicode").replace(" />", "/>")
 
 
 def _labelled(tag: str, words: str) -> ET.Element:
@@ -82,6 +94,7 @@ def _simplify(element: ET.Element, colours: Mapping[str, str]) -> None:
     for name, value in list(element.attrib.items()):
         if name in _GEOMETRY:
             short = _rounded(_UNTURNED.sub("", value)).strip()
+            short = _path(short) if name == "d" else short
             element.set(name, short)
             if not short:
                 del element.attrib[name]
@@ -106,9 +119,29 @@ def _rounded(text: str) -> str:
     return re.sub(r"\s+", " ", short)
 
 
+def _path(data: str) -> str:
+    """Write the data of a path without what separates nothing."""
+    data = _AROUND_COMMAND.sub(r"\1", data).replace(" -", "-")
+    return _WHOLE_PART.sub("", data)
+
+
 def _short(number: float) -> str:
     text = f"{number:.{DECIMALS}f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
+
+
+def _say_once(root: ET.Element) -> dict[str, str]:
+    """Take the commonest values of some properties off their elements; gives them for the root."""
+    usual: dict[str, str] = {}
+    for name, (tag, default) in _USUAL.items():
+        elements = list(root.iter(tag))
+        values = Counter(element.get(name, default) for element in elements)
+        usual[name] = values.most_common(1)[0][0] if values else default
+        for element in elements:
+            value = element.attrib.pop(name, default)
+            if value != usual[name]:
+                element.set(name, value)
+    return usual
 
 
 def _flatten(parent: ET.Element) -> None:
@@ -128,9 +161,25 @@ def _flatten_below(parent: ET.Element) -> None:
         if child.tag in _DROPPED or empty:
             continue
         kept += list(child) if child.tag == "g" and not child.attrib else [child]
-    parent[:] = kept
+    parent[:] = _clipped_together(kept)
     if parent.tag == "g" and len(parent) > 1:
         _lift(parent)
+
+
+def _clipped_together(elements: list[ET.Element]) -> Iterator[ET.Element]:
+    """Give elements; neighbours of which the same is visible are in one group."""
+    for clip, run in groupby(elements, lambda element: element.get("clip-path")):
+        same = list(run)
+        if clip is None or len(same) == 1:
+            yield from same
+            continue
+        group = ET.Element("g", {"clip-path": clip})
+        for element in same:
+            del element.attrib["clip-path"]
+            bare = element.tag == "g" and not element.attrib
+            group.extend(list(element) if bare else [element])
+        _lift(group)
+        yield group
 
 
 def _lift(group: ET.Element) -> None:

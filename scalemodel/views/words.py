@@ -6,7 +6,9 @@ from collections.abc import Iterable
 
 import pandas as pd
 
+from scalemodel.answers.comparable import ALL
 from scalemodel.answers.explain import CHANGE, ordered_parts
+from scalemodel.answers.groups import UPSCALED
 
 _SIZE = re.compile(r"(\d+)x(\d+)")
 
@@ -143,6 +145,15 @@ def count_words(count: int, noun: str) -> str:
 def resolution_order(resolutions: Iterable[str]) -> list[str]:
     """Give the different resolutions by number of pixels, the smallest first."""
     return sorted(set(resolutions), key=_pixels)
+
+
+def upscaled_words(rows: pd.DataFrame) -> str:
+    """Say at which resolutions rows are of upscaled charts; nothing where at none."""
+    found = set(rows.loc[rows["upscaling"] == UPSCALED, "resolution"])
+    if not found:
+        return ""
+    where = "" if ALL in found else f" at {', '.join(resolution_order(found))}"
+    return f"Of upscaled charts{where}: no native ones compare cards there."
 
 
 def _pixels(resolution: str) -> tuple[int, str]:

@@ -148,7 +148,7 @@ def test_shares_of_each_scene(lab_fit: Fit) -> None:
 def test_standings(lab_fit: Fit) -> None:
     answer = lab_fit.standings()
     pair = ["a", "b", "platform", "resolution", "lead", "lower", "upper", "typical_lower"]
-    pair += ["typical_upper", "charts", "ties", "odd", "p_ahead", "reason"]
+    pair += ["typical_upper", "charts", "ties", "odd", "p_ahead", "reason", "upscaling"]
     assert list(answer.table) == pair
     places = ["card", "platform", "resolution", "rate_mean", "charts", "place_lower", "place"]
     places += ["place_upper", "reason"]

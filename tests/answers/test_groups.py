@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from scalemodel.answers.fitting import Fit, fit
-from scalemodel.answers.lead import UPSCALED_ONE
+from scalemodel.answers.groups import UPSCALED_ONE
 from scalemodel.answers.lead_groups import MIXED, ONE_GROUP, ONE_SCENE
 from scalemodel.errors import ScalemodelError
 from tests.answers.small_lab import CHART, Lab, Settings, simulate

@@ -81,6 +81,17 @@ def test_charts_at_the_ceiling_are_left_out_with_the_reason(lab_fit: Fit) -> Non
     assert f"; {(~table['used'].astype(bool)).sum()} left out." in str(lab_fit.lead(A, B))
 
 
+def test_charts_that_only_one_was_tested_on_are_counted_as_left_out(
+    lab: Lab, tmp_path: Path
+) -> None:
+    gone = (lab.results["card"] == B) & (lab.results["game"] == "Game 4")
+    answer = fit(replace(lab, results=lab.results[~gone]).bench(tmp_path)).lead(A, B)
+    table = charts(answer.table)
+    assert (table["reason"] == f"no result of {B}").sum() == 3
+    listed = int((table["reason"] != "").sum())
+    assert f"; {listed} left out." in str(answer)
+
+
 def test_within_test_error_is_no_larger_than_the_range(lab_fit: Fit) -> None:
     table = charts(lab_fit.lead(A, B).table)
     crosses = (table["lower"] <= 0) & (table["upper"] >= 0)

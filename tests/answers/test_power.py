@@ -36,10 +36,10 @@ def test_columns_that_are_promised(power: Power) -> None:
     cards = ["card", "platform", "resolution", "metric", "level", "position", "rate", "rate_lower"]
     cards += ["rate_upper", "power_w", "power_lower", "power_upper", "frames_per_joule", "lower"]
     cards += ["upper", "joules_per_frame", "p_more_efficient", "p_first", "charts_used", "basis"]
-    assert list(power.cards) == [*cards, "reason"]
+    assert list(power.cards) == [*cards, "reason", "upscaling"]
     cells = ["rate", "power_w", "frames_per_joule", "lower", "upper", "joules_per_frame"]
     begin = ["card", *chart, "metric", "level"]
-    assert list(power.table) == [*begin, *cells, "p_ceiling", "used", "reason"]
+    assert list(power.table) == [*begin, *cells, "p_ceiling", "used", "reason", "upscaling"]
     assert list(power.predicted)[:9] == [*begin, "power_lower", "power_median"]
 
 

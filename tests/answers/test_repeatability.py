@@ -57,6 +57,19 @@ def test_runs_that_the_user_excluded_stay_listed(demo: Repeatability) -> None:
     assert away == pytest.approx([0.90, 1.04], abs=0.015)
 
 
+@pytest.mark.parametrize("metric", ["low_1pct", "low_01pct"])
+def test_excluded_runs_have_the_rate_of_the_metric_asked_for(
+    demo_folder: Path, metric: str
+) -> None:
+    runs = repeatability(read_bench(demo_folder), metric).runs
+    yours = runs[runs["found_by"] == "you"].set_index("row")["rate"]
+    rows = pd.read_csv(demo_folder / "results.csv")
+    rows.index += 2  # as a spreadsheet shows them
+    marked = rows.loc[rows["exclude"] == "yes", f"{metric}_fps"]
+    assert len(yours) == len(marked) > 0
+    assert yours.to_dict() == pytest.approx(marked.to_dict())
+
+
 def test_the_planted_stale_results_are_found(demo: Repeatability) -> None:
     (planted,) = faults("stale_version").to_dict(orient="records")
     (found,) = demo.stale.to_dict(orient="records")

@@ -8,9 +8,7 @@ import numpy as np
 import pytest
 
 from scalemodel.answers.fitting import Fit, fit
-from scalemodel.answers.groups import APART
 from scalemodel.answers.lead import ALL
-from scalemodel.answers.places import NONE_NATIVE
 from scalemodel.answers.standings import COLUMNS, Standings
 from scalemodel.errors import ScalemodelError
 from tests.answers.small_lab import CARDS, Lab, Settings, simulate
@@ -55,7 +53,7 @@ def both_kinds(lab: Lab, tmp_path_factory: pytest.TempPathFactory) -> Fit:
 
 
 def same_as_lead(fitted: Fit, standings: Standings) -> int:
-    """Compare every row with what `lead` says of the pair, native charts where there are both.
+    """Compare every row with what `lead` says of the pair and of the kind of charts of the row.
 
     Gives the number of rows.
     """
@@ -63,18 +61,15 @@ def same_as_lead(fitted: Fit, standings: Standings) -> int:
     for (a, b), pair in standings.table.groupby(["a", "b"], sort=False):
         one = fitted.lead(str(a), str(b), standings.level).table
         charts, sums = one[one["row_kind"] == "chart"], one[one["row_kind"] == "summary"]
-        kind = sums.groupby("platform")["upscaling"].first()  # native rows come first
-        charts, sums = (
-            part[part["upscaling"] == part["platform"].map(kind)] for part in (charts, sums)
-        )
-        sums = sums.set_index(["platform", "resolution"])
         for row in pair.to_dict(orient="records"):
             rows += 1
-            if (row["platform"], row["resolution"]) not in sums.index:
-                assert (row["charts"], row["reason"].partition(" on ")[0]) == (0, APART)
-                continue
-            same = sums.loc[(row["platform"], row["resolution"])]
+            there = sums[sums["platform"] == row["platform"]]
+            there = there[there["resolution"] == row["resolution"]]
+            told = there[there["charts_used"] > 0]
+            same = (there if told.empty else told).iloc[0]  # native rows come first
+            assert row["upscaling"] == ("" if told.empty else same["upscaling"])
             here = charts[(charts["platform"] == row["platform"]) & charts["used"].astype(bool)]
+            here = here[here["upscaling"] == same["upscaling"]]
             if row["resolution"] != ALL:
                 here = here[here["resolution"] == row["resolution"]]
             for name in NUMBERS:
@@ -105,8 +100,9 @@ def test_pairs_with_nothing_in_common_have_the_reason_of_lead(patchy: Fit) -> No
 def test_native_and_upscaled_charts_are_kept_apart_as_in_lead(both_kinds: Fit) -> None:
     standings = both_kinds.standings(0.8)
     assert same_as_lead(both_kinds, standings) == len(standings.table)
-    reasons = set(standings.table["reason"].str.partition(" on ")[0])
-    assert {"", APART} <= reasons
+    kinds = standings.table.groupby("resolution")["upscaling"].agg(set)
+    assert kinds["2560x1440"] <= {"upscaled", ""}
+    assert {"native", "upscaled"} <= kinds["3840x2160"]
     overall = standings.table[standings.table["resolution"] == ALL]
     alone = (overall[["a", "b"]] == "Halvor A").any(axis=1)
     games = both_kinds.bench.results.groupby(["game", "resolution"]).ngroups
@@ -114,11 +110,17 @@ def test_native_and_upscaled_charts_are_kept_apart_as_in_lead(both_kinds: Fit) -
     assert overall["charts"].max() < games
 
 
-def test_places_are_of_native_charts_where_there_are_any(both_kinds: Fit) -> None:
+def test_places_are_of_native_charts_where_there_are_any_at_a_resolution(both_kinds: Fit) -> None:
     places = both_kinds.standings(0.8).places.set_index(["card", "resolution"])
-    none = places.xs("2560x1440", level="resolution")
-    assert none["place"].isna().all()
-    assert set(none["reason"]) == {NONE_NATIVE}
+    kinds = places["upscaling"].groupby("resolution").agg(set)
+    assert kinds.to_dict() == {
+        "1920x1080": {"native"},
+        "2560x1440": {"upscaled"},
+        "3840x2160": {"native"},
+    }
+    only_upscaled = places.xs("2560x1440", level="resolution")
+    assert only_upscaled["place"].notna().all()
+    assert set(only_upscaled["charts"]) == {4}
     stray = places.loc[("Mirel 55", "3840x2160")]
     assert (stray["charts"], stray["measured"]) == (2, 1)
     assert "1 native or upscaled unlike the others" in stray["reason"]

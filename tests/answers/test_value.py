@@ -45,10 +45,11 @@ def test_columns_that_are_promised(value: Value) -> None:
     about = ["card", "platform", "resolution", "metric", "level", "position", "rate", "rate_lower"]
     about += ["rate_upper", "price", "currency", "price_date", "rate_per_100", "lower", "upper"]
     about += ["p_better_value", "p_best_value", "p_efficient", "state", "beaten_by", "charts_used"]
-    assert list(value.table) == [*about, "basis", "reason"]
+    assert list(value.table) == [*about, "basis", "reason", "upscaling"]
     pair = ["a", "b", "platform", "resolution", "metric", "level", "lead", "lead_lower"]
     pair += ["lead_upper", "price_a", "price_b", "currency", "equal_price", "equal_lower"]
-    assert list(value.pairs) == [*pair, "equal_upper", "p_better_value", "neighbours", "reason"]
+    pair += ["equal_upper", "p_better_value", "neighbours", "reason", "upscaling"]
+    assert list(value.pairs) == pair
 
 
 def test_value_is_rate_over_price_and_the_order_goes_by_it(value: Value) -> None:

@@ -1,6 +1,7 @@
 """The report in a browser: alone with itself, wide and narrow, by day and night, by keyboard."""
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -99,10 +100,30 @@ def test_it_is_dark_by_night(small_report: Path, opened: Open) -> None:
         assert lightness(night.page, ink) > 0.8
 
 
-def grave_findings(page: Any, axe: str) -> list[str]:
+QUICK = ("groups", "lows", "latency", "power", "value")
+"""Sections that begin with a sentence, a figure and a table; the rest is folded."""
+
+
+def test_a_section_shows_its_answer_and_unfolds_the_rest(demo_report: Path, opened: Open) -> None:
+    with opened(demo_report) as found:
+        for key in QUICK:
+            section = found.page.locator(f"section#{key}")
+            assert section.locator("p.answer").is_visible()
+            assert section.locator("figure").first.is_visible()
+            words = section.locator("details").filter(has=found.page.locator("> p"))
+            assert words.count() == 1
+            assert not words.locator("> p").is_visible()
+            words.locator("summary").press("Enter")
+            assert len(words.locator("> p").inner_text()) > 60
+            for table in section.locator("table").all():
+                if table.is_visible():
+                    assert table.locator("tbody tr").count() <= 12
+
+
+def grave_findings(page: Any, axe: str, within: Sequence[str] = ("body",)) -> list[str]:
     """Check the page as it is now, and return what bars someone from reading it."""
     page.evaluate(axe)
-    result = page.evaluate("axe.run()")
+    result = page.evaluate("(within) => axe.run({ include: within })", list(within))
     assert len(result["passes"]) > 20
     return [
         f"{one['id']}: {one['nodes'][0]['html'][:200]} ({len(one['nodes'])})"
@@ -126,3 +147,12 @@ def test_a_large_one_is_accessible_as_it_opens(
 ) -> None:
     with opened(demo_report, scheme=scheme) as found:
         assert grave_findings(found.page, axe) == []
+
+
+@pytest.mark.parametrize("scheme", SCHEMES)
+def test_what_a_large_one_unfolds_in_quick_sections_is_accessible(
+    demo_report: Path, opened: Open, axe: str, scheme: str
+) -> None:
+    with opened(demo_report, scheme=scheme) as found:
+        unfold(found.page)
+        assert grave_findings(found.page, axe, [f"#{key}" for key in QUICK]) == []

@@ -3,22 +3,37 @@
 import shutil
 from importlib.resources import files
 from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
+from scalemodel.answers.fitting import Fit
 from scalemodel.cli import guide as guide_module
 from scalemodel.cli import report as report_module
 from scalemodel.cli.main import run
-from scalemodel.views.words import CAUTION
+from scalemodel.views.words import CAUTION, PRICE_CAUTION
 from tests.cli.fakes import FakeFit
+from tests.views import latency_examples
+
+
+@pytest.fixture(scope="module")
+def everything(money_fit: Fit) -> SimpleNamespace:
+    """What a report asks, as far as the tour tells it."""
+    return SimpleNamespace(
+        power=money_fit.power(),
+        value=money_fit.value(),
+        latency=latency_examples.latency(),
+        lows=latency_examples.lows(),
+    )
 
 
 @pytest.fixture
-def fit(monkeypatch: pytest.MonkeyPatch) -> FakeFit:
+def fit(monkeypatch: pytest.MonkeyPatch, everything: SimpleNamespace) -> FakeFit:
     fake = FakeFit(cards=("New 1", "New 2", "New 3"))
     monkeypatch.setattr(guide_module, "fitted", lambda *_: fake)
+    monkeypatch.setattr(report_module, "answers_of", lambda *_: everything)
     monkeypatch.setattr(report_module, "page_of", lambda *_: "<!doctype html>")
     return fake
 
@@ -44,6 +59,7 @@ def test_the_tour_answers_every_question_and_keeps_the_results(
         "predict.csv",
     }
     tables |= {"lead.csv", "explain.csv", "order.csv", "plan.csv"}
+    tables |= {"power.csv", "value.csv", "latency.csv", "lows.csv"}
     tables |= {"repeat.csv", "repeat-runs.csv", "repeat-stale.csv"}
     figures = {"ceilings.png", "lead.png", "explain.png", "order.png", "plan.png", "repeat.png"}
     figures |= {"run.png"}
@@ -58,6 +74,10 @@ def test_the_tour_answers_every_question_and_keeps_the_results(
         "Ceilings in words.",
         "Prediction in words.",
         CAUTION,
+        f"$ scalemodel power {folder}/bench --specs {folder}/specs.csv On Bench ",
+        f"$ scalemodel value {folder}/bench --specs {folder}/specs.csv On Bench ",
+        f"{PRICE_CAUTION} $ scalemodel latency {folder}/bench A click takes 10.0 ms and 2.0 frames",
+        f"$ scalemodel lows {folder}/bench The 1% low of ",
     ):
         assert words in " ".join(result.stdout.split())
     first, second = guide_module.LEAD

@@ -191,7 +191,8 @@ def test_every_excluded_run_has_its_reason(tmp_path: Path) -> None:
     bench = read_bench(write_bench(tmp_path, results=text))
     assert bench.results["row"].tolist() == [2]
     assert list(bench.excluded.columns) == [
-        *("row", "card", "platform", "game", "preset", "resolution", "run", "avg_fps", "reason")
+        *("row", "card", "platform", "game", "preset", "resolution", "run", "avg_fps", "reason"),
+        *("low_1pct_fps", "low_01pct_fps"),
     ]
     assert list(zip(bench.excluded["row"], bench.excluded["reason"], strict=True)) == [
         (3, "the same run as row 2"),

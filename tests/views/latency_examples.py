@@ -88,6 +88,7 @@ def lows(count: int = 3, cards: int = 8) -> Lows:
         expected_fps=80.0,
         expected_upper_fps=83.0,
         out_of_step=held | single,
+        p=np.where(held | single, 0.001, 1.0),
         reason="",
     )
     keys = ["platform", "card", "game", "preset"]

@@ -1,14 +1,17 @@
 """Figures inside a page: an element that stands by itself, in the page's colours."""
 
+import io
 import re
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
 from html.parser import HTMLParser
 
+import matplotlib as mpl
 import pytest
 from matplotlib.figure import Figure
 
 from scalemodel.views.figures.lead import lead_figure
-from scalemodel.views.style import COLOURS, inline_svg
+from scalemodel.views.style import COLOURS, house_style, inline_svg
 from scalemodel.views.svg import SVG
 from tests.views import examples
 from tests.views.test_figures import all_figures
@@ -104,3 +107,57 @@ def test_it_may_be_drawn_in_between(drawn: dict[str, str]) -> None:
     figure: Figure = lead_figure(examples.lead(), 0.8)
     inline_svg(figure, "lead", "What it shows.")
     assert inline_svg(figure, "lead", "What it shows.") == drawn["lead"]
+
+
+DEFAULTS = {
+    "stroke-linecap": "butt",
+    "stroke-width": "1",
+    "fill": "",
+    "stroke": "",
+    "clip-path": "",
+}
+"""What a path is drawn with, and its values where nothing says otherwise."""
+
+Drawn = tuple[list[float], dict[str, str]]
+
+
+def paths(root: ET.Element) -> Iterator[Drawn]:
+    """Give the numbers of every path and what it is drawn with, said on it or around it."""
+
+    def below(element: ET.Element, around: dict[str, str]) -> Iterator[Drawn]:
+        style = dict(
+            part.split(":", 1) for part in element.get("style", "").split(";") if ":" in part
+        )
+        said = element.attrib | {name.strip(): value.strip() for name, value in style.items()}
+        own = around | {name: said[name] for name in DEFAULTS if name in said}
+        if element.tag.endswith("path"):
+            numbers = re.findall(r"-?(?:\d+\.?\d*|\.\d+)(?:e-?\d+)?", element.get("d", ""))
+            yield [round(float(one), 2) for one in numbers], own
+        for child in element:
+            yield from below(child, own)
+
+    yield from below(root, DEFAULTS)
+
+
+def seen(drawn: dict[str, str], clips: dict[str, int]) -> dict[str, str]:
+    """Write colours, widths and clips as they compare."""
+    colour = {name: re.sub(r"var\(--\w+, (#\w+)\)", r"\1", drawn[name]) for name in drawn}
+    clip = clips.setdefault(drawn["clip-path"], len(clips))
+    width = f"{float(drawn['stroke-width']):.2f}"
+    return {**colour, "clip-path": str(clip), "stroke-width": width}
+
+
+def test_every_path_is_drawn_as_in_the_whole_drawing() -> None:
+    """Making the element small changes neither its paths nor how they are drawn."""
+    for name, figure in all_figures().items():
+        stream = io.BytesIO()
+        with house_style(), mpl.rc_context({"svg.fonttype": "none"}):
+            figure.savefig(stream, format="svg", metadata={"Date": None})
+        whole = ET.fromstring(stream.getvalue())
+        small = ET.fromstring(inline_svg(figure, name, "What it shows."))
+        first, second = list(paths(whole)), list(paths(small))
+        assert len(first) == len(second) > 0
+        clips: tuple[dict[str, int], dict[str, int]] = {}, {}
+        for (numbers, one), (again, other) in zip(first, second, strict=True):
+            assert again == pytest.approx(numbers, abs=0.011), name
+            assert seen(other, clips[1]) == seen(one, clips[0]), name

@@ -45,6 +45,9 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Report:
     lab = small_lab.simulate(SETTINGS)
     names = {"Mirel 30": BAD_CARD, "Game 1": BAD_GAME, "Bench": BAD_PLATFORM, "Halvor": BAD_VENDOR}
     cards, results = lab.cards.replace(names), lab.results.replace(names)
+    fps = results["avg_fps"]
+    results = results.assign(low_1pct_fps=0.8 * fps, latency_ms=10 + 2000 / fps)
+    results["engine"] = results["game"].map({BAD_GAME: BAD_GAME, "Game 2": "north"})
     results[results["card"] != NEW].to_csv(folder / "results.csv", index=False)
     cards.to_csv(folder / "cards.csv", index=False)
     new = cards[cards["card"] == NEW].assign(card=f"{BAD_CARD} new")
@@ -238,7 +241,12 @@ def test_what_cannot_be_answered_says_so_in_one_line(bare_fit: Fit) -> None:
     assert "no run has power_w" in found["power"]
     assert found["value"].startswith("Prices are not known: ")
     assert "no card with results has a price" in found["value"]
-    for key in ("unreleased", "order", "power", "value", "forecasts"):
+    assert found["groups"].startswith("Not known. No column of results parts the charts of ")
+    assert found["lows"].startswith("Lows are not known: ")
+    assert "no run has low_1pct_fps" in found["lows"]
+    assert found["latency"].startswith("Latency is not known: ")
+    assert "no latency to go by" in found["latency"]
+    for key in ("unreleased", "order", "groups", "lows", "latency", "power", "value", "forecasts"):
         (section,) = (one for one in page.all("section") if one.attrs["id"] == key)
         assert [one.tag for one in section.children] == ["h2", "p"]
     assert not gaps(page)

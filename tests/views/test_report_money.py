@@ -9,7 +9,7 @@ from scalemodel.answers.report import Report, report
 from scalemodel.views.report import power as power_section
 from scalemodel.views.report import value as value_section
 from scalemodel.views.report.page import report_page
-from scalemodel.views.report.parts import Drawing, Section, Table, Words
+from scalemodel.views.report.parts import Drawing, Section, Table, Words, detail
 from scalemodel.views.words import CAUTION, PRICE_CAUTION
 from tests.answers.money_lab import HUNGRY, LIMITED
 from tests.conftest import HELD_OUT
@@ -39,7 +39,10 @@ def first(section: Section, kind: type) -> Table:
 
 def test_power_shows_each_card_and_what_limits_cost(whole: Report) -> None:
     section = power_section.section(whole)
-    assert [type(part) for part in section.parts] == [Drawing, Table, Table]
+    assert [type(part) for part in section.parts] == [Drawing, Table, Table, Words]
+    assert whole.power is not None
+    assert section.parts[-1] == detail(section.parts[-1].folded, str(whole.power))
+    assert section.words.count(". ") <= 1
     cards = first(section, Table)
     assert cells(cards, HELD_OUT)[0] == f"◇ {HELD_OUT}"
     against = [column.heading for column in cards.columns].index("against its architecture")
@@ -53,8 +56,10 @@ def test_power_shows_each_card_and_what_limits_cost(whole: Report) -> None:
 
 def test_value_shows_each_card_and_cautions_once(whole: Report, text: str) -> None:
     section = value_section.section(whole)
-    assert [type(part) for part in section.parts] == [Words, Drawing, Table]
+    assert [type(part) for part in section.parts] == [Words, Drawing, Table, Words]
     assert whole.value is not None
+    assert section.parts[-1] == detail(section.parts[-1].folded, str(whole.value))
+    assert section.words.count(". ") <= 1
     placed = whole.value.table.query("resolution == '(all)'")
     table = first(section, Table)
     assert [row[0].text for row in table.rows] == list(placed["card"])

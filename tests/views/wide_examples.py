@@ -46,6 +46,7 @@ def places(cards: int = 4) -> pd.DataFrame:
                     "over_field_lower": (1 + over) * 0.97 - 1,
                     "over_field_upper": (1 + over) * 1.03 - 1,
                     "p_ahead_of_next": np.nan if n == cards - 1 else 0.6 if n % 4 == 1 else 0.99,
+                    "upscaling": "native",
                 }
             )
     table = pd.DataFrame(rows)

@@ -32,6 +32,7 @@ from scalemodel.views.words import (
     level_words,
     resolution_order,
     short_name,
+    upscaled_words,
 )
 
 ROW, SMALLEST_ROW, TOP, BELOW, SIDE = 0.215, 0.126, 0.36, 0.1, 3.1  # inches, those of a page
@@ -113,7 +114,8 @@ def _title(placed: pd.DataFrame, movers: list[str], shown: list[str]) -> str:
 def _lines(placed: pd.DataFrame, level: float) -> list[str]:
     where = placed["platform"].iloc[0]
     words = f"Platform: {where}. Numbers: the place, and the rate over the mean of all cards."
-    return [f"{words} A change counts if the order at both ends is {level_words(level)} certain."]
+    words += f" A change counts if the order at both ends is {level_words(level)} certain."
+    return [f"{words} {upscaled_words(placed)}".rstrip()]
 
 
 def _key(level: float, size: Size) -> Key:

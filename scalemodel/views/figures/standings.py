@@ -33,6 +33,7 @@ from scalemodel.views.words import (
     rate_words,
     resolution_order,
     short_name,
+    upscaled_words,
 )
 
 ROW, SMALLEST_ROW, TOP, BELOW, GAP = 0.215, 0.126, 0.36, 0.5, 0.25  # inches
@@ -120,7 +121,8 @@ def _lines(placed: pd.DataFrame, level: float) -> list[str]:
     unsure = int((steps["p_ahead_of_next"] < level).sum())
     return [
         f"Platform: {placed['platform'].iloc[0]}. Dots: rate over the geometric mean of all cards. "
-        f"{unsure} of {count_words(len(steps), 'step')} in the order not certain."
+        f"{unsure} of {count_words(len(steps), 'step')} in the order not certain. "
+        f"{upscaled_words(placed)}".rstrip()
     ]
 
 

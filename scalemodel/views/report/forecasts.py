@@ -46,7 +46,7 @@ def section(report: Report) -> Section:
         metric = "" if report.fit.metric == "average" else f" --metric {report.fit.metric}"
         command = f"scalemodel score {quote(report.fit.bench.source)}{metric}{level}"
         words = f"No score is kept beside the bench. To have it here, run {command} first."
-        return Section(KEY, TITLE, "Not scored yet.", words)
+        return Section(KEY, TITLE, f"Not scored yet: {command} does it.", words)
     parts: list[Part] = []
     tables: dict[str, pd.DataFrame] = {}
     for how, score in report.scores.items():

@@ -22,6 +22,9 @@ _FALLBACK = re.compile(r"var\((--[a-z]+), #[0-9a-f]{6}\)")
 LONG = 30
 """Characters from which a text in a table may be broken into lines."""
 
+MOST_OPEN = 12
+"""Rows of a table that is open; of a longer one there is a line to unfold it."""
+
 
 @dataclass(frozen=True)
 class Cell:
@@ -106,10 +109,11 @@ class Drawing:
 
 @dataclass(frozen=True)
 class Words:
-    """A paragraph; quiet ones are small print."""
+    """A paragraph; quiet ones are small print. Folded: what stands for it until it is unfolded."""
 
     text: str
     quiet: bool = False
+    folded: str = ""
     kind: str = "words"
 
 
@@ -183,6 +187,16 @@ def table(
     rows = rows_of(data) if isinstance(data, pd.DataFrame) else data
     cells = tuple(tuple(_cell(column.write(row)) for column in columns) for row in rows)
     return Table(caption, tuple(columns), cells, heads, tools, look, folded)
+
+
+def folded_if_long(rows: pd.DataFrame, words: str) -> str:
+    """Give the words that stand for a table until it is unfolded; none for a short one."""
+    return words if len(rows) > MOST_OPEN else ""
+
+
+def detail(name: str, text: str) -> Words:
+    """Give a paragraph to be unfolded by those who want to know more."""
+    return Words(text, folded=name)
 
 
 def _cell(written: Cell | str) -> Cell:

@@ -18,7 +18,9 @@ from scalemodel.views.report.parts import (
     Part,
     Section,
     Table,
+    detail,
     drawing,
+    folded_if_long,
     number,
     table,
     uncautioned,
@@ -26,10 +28,12 @@ from scalemodel.views.report.parts import (
 from scalemodel.views.style import Figure
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import (
+    count_words,
     efficiency_words,
     lead_words,
     level_words,
     rate_words,
+    upscaled_words,
 )
 
 KEY, TITLE = "power", "What do they give for their power?"
@@ -57,16 +61,17 @@ def section(report: Report) -> Section:
                 folded=f"{title} (figure)" if n else "",
             )
         )
-        parts.append(_cards(answer, str(platform), cards, folded=n > 0))
+        parts.append(_cards(answer, str(platform), cards))
     if not answer.limits.empty:
         parts.append(_limits(answer))
+    parts.append(detail("In words, with cards out of line and power limits", str(answer)))
     tables = {
         "power": answer.cards,
         "power-architectures": answer.siblings,
         "power-limits": answer.limits,
         "power-curves": answer.curves,
     }
-    return Section(KEY, TITLE, _gist(answer), str(answer), tuple(parts), tables)
+    return Section(KEY, TITLE, _gist(answer), sentence(answer), tuple(parts), tables)
 
 
 def _figure(
@@ -75,13 +80,38 @@ def _figure(
     return uncautioned(power_figure(cards, limits, curves, level))
 
 
-def _gist(answer: Power) -> str:
-    """Name the most and the least efficient measured card of the first platform with some."""
+def _measured(answer: Power) -> pd.DataFrame:
+    """Give the measured cards of the first platform with some, the most efficient first."""
     rows = answer.cards[(answer.cards["resolution"] == ALL) & answer.cards["position"].notna()]
     rows = rows[rows["basis"] == MEASURED]
-    if rows.empty:
+    return rows[rows["platform"] == rows["platform"].iloc[0]] if len(rows) else rows
+
+
+def sentence(answer: Power) -> str:
+    """Say what the most efficient card gives, and which are out of line with their architecture."""
+    here = _measured(answer)
+    if here.empty:
+        return _gist(answer)
+    first = here.iloc[0]
+    span = f"{efficiency_words(first['lower'])} to {efficiency_words(first['upper'])}"
+    words = (
+        f"On {first['platform']} {first['card']} gives the most for its power of "
+        f"{count_words(len(here), 'card')}: {efficiency_words(first['frames_per_joule'])} frames "
+        f"per joule ({span})"
+    )
+    odd = answer.siblings[answer.siblings["platform"] == first["platform"]]
+    counts = [int((odd["verdict"] == verdict).sum()) for verdict in (MORE, LESS)]
+    more, less = counts
+    if more + less:
+        words += f". Clearly above their architecture: {more}, clearly below: {less}"
+    return f"{words}."
+
+
+def _gist(answer: Power) -> str:
+    """Name the most and the least efficient measured card of the first platform with some."""
+    here = _measured(answer)
+    if here.empty:
         return "Not known: no chart with power compares cards."
-    here = rows[rows["platform"] == rows["platform"].iloc[0]]
     first, last = here.iloc[0], here.iloc[-1]
     words = (
         f"{first['card']} the most, {efficiency_words(first['frames_per_joule'])} frames per joule"
@@ -92,7 +122,7 @@ def _gist(answer: Power) -> str:
     return f"{words}, on {here['platform'].iloc[0]}." if several else f"{words}."
 
 
-def _cards(answer: Power, platform: str, cards: pd.DataFrame, *, folded: bool) -> Table:
+def _cards(answer: Power, platform: str, cards: pd.DataFrame) -> Table:
     own = answer.siblings[answer.siblings["platform"] == platform].set_index("card")
     columns = [
         Column("card", named),
@@ -108,11 +138,12 @@ def _cards(answer: Power, platform: str, cards: pd.DataFrame, *, folded: bool) -
         f"Every card on {platform}, over the charts that compare cards: frames per joule with "
         f"{level_words(answer.level)} ranges if other games like these were tested, and the "
         "probability of being truly above the next card. ◇ predicted; ▲ ▼ surely "
-        f"{MARGIN:.0%} or more above or below the others of its architecture."
+        f"{MARGIN:.0%} or more above or below the others of its architecture. "
+        f"{upscaled_words(cards)}".rstrip()
     )
     here = cards[cards["resolution"] == ALL]
-    words = f"Frames per joule on {platform}" if folded else ""
-    return table(caption, columns, here, folded=words)
+    words = f"All {count_words(len(here), 'card')} on {platform} by frames per joule"
+    return table(caption, columns, here, folded=folded_if_long(here, words))
 
 
 def _efficiency(row: Any) -> Cell:

@@ -17,6 +17,7 @@ from scalemodel.views.words import (
     level_words,
     rate_words,
     resolution_order,
+    upscaled_words,
 )
 
 KEY, TITLE = "standings", "Who leads whom?"
@@ -90,7 +91,8 @@ def _places(
     caption = (
         f"{platform}: place at each resolution, with its {level_words(level)} range, and the mean "
         "rate in frames per second. All cards are placed on the same charts; what a card lacks "
-        "there, or shows only at the ceiling, the model fills in, as ◇ counts."
+        f"there, or shows only at the ceiling, the model fills in, as ◇ counts. "
+        f"{upscaled_words(places)}".rstrip()
     )
     groups = [rows for _, rows in places.groupby("card", sort=False)]
     return table(caption, columns, groups, folded=folded)

@@ -37,6 +37,7 @@ from scalemodel.views.words import (
     resolution_order,
     scene_words,
     short_range_words,
+    upscaled_words,
 )
 
 KEY, TITLE = "unreleased", "Where will the unreleased cards land?"
@@ -134,7 +135,7 @@ def _places(landing: Landing, sizes: list[str]) -> Table:
     caption = (
         "Place among the measured cards, 1 the fastest, with its probability and "
         f"{level_words(landing.level)} range. Of each pair only the charts count on which both "
-        "stay below the ceiling."
+        f"stay below the ceiling. {upscaled_words(landing.places)}".rstrip()
     )
     groups = (rows for _, rows in landing.places.groupby(["card", "platform"], sort=False))
     return table(caption, columns, groups, heads=2)

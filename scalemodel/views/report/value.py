@@ -18,7 +18,9 @@ from scalemodel.views.report.parts import (
     Section,
     Table,
     Words,
+    detail,
     drawing,
+    folded_if_long,
     number,
     table,
     uncautioned,
@@ -26,10 +28,12 @@ from scalemodel.views.report.parts import (
 from scalemodel.views.style import Figure
 from scalemodel.views.words import (
     PRICE_CAUTION,
+    count_words,
     level_words,
     price_words,
     probability_words,
     rate_words,
+    upscaled_words,
 )
 
 KEY, TITLE = "value", "What do they give for their price?"
@@ -41,7 +45,7 @@ def section(report: Report) -> Section:
     if answer is None:
         words = f"Prices are not known: {report.missing['value']}"
         return Section(KEY, TITLE, "Prices are not known.", words)
-    parts: list[Part] = [Words(PRICE_CAUTION)]
+    parts: list[Part] = [Words(PRICE_CAUTION, quiet=True)]
     for n, (platform, rows) in enumerate(answer.table.groupby("platform", sort=False)):
         title = f"Rate against price on {platform}"
         parts.append(
@@ -53,19 +57,40 @@ def section(report: Report) -> Section:
                 folded=f"{title} (figure)" if n else "",
             )
         )
-        parts.append(_cards(answer, str(platform), rows, folded=n > 0))
+        parts.append(_cards(answer, str(platform), rows))
+    parts.append(detail("In words, with prices and what is too close to call", str(answer)))
     near = answer.pairs[answer.pairs["neighbours"].astype(bool)]
     tables = {"value": answer.table, "value-neighbours": near}
-    return Section(KEY, TITLE, _gist(answer), str(answer), tuple(parts), tables)
+    return Section(KEY, TITLE, _gist(answer), sentence(answer), tuple(parts), tables)
 
 
 def _figure(rows: pd.DataFrame, tolerance: float, level: float) -> Figure:
     return uncautioned(value_figure(rows, tolerance, level))
 
 
+def _placed(answer: Value) -> pd.DataFrame:
+    """Give the cards with a value on the first platform that has some, the best first."""
+    rows = answer.table[(answer.table["resolution"] == ALL) & answer.table["position"].notna()]
+    return rows[rows["platform"] == rows["platform"].iloc[0]] if len(rows) else rows
+
+
+def sentence(answer: Value) -> str:
+    """Say which card gives the most for its money, and how many no other beats in both."""
+    here = _placed(answer)
+    if here.empty:
+        return _gist(answer)
+    first, best = here.iloc[0], int((here["state"] == EFFICIENT).sum())
+    return (
+        f"On {first['platform']} {first['card']} gives the most rate for its money of "
+        f"{count_words(len(here), 'card')}: {first['rate_per_100']:.1f} fps for {_unit(answer)} "
+        f"({first['lower']:.1f} to {first['upper']:.1f}). For {best} of them no other card is "
+        "faster and not dearer."
+    )
+
+
 def _gist(answer: Value) -> str:
     """Name the card with the most rate for its money on the first platform with prices."""
-    rows = answer.table[(answer.table["resolution"] == ALL) & answer.table["position"].notna()]
+    rows = _placed(answer)
     if rows.empty:
         return "Not known: no card with a price has a chart that compares it."
     first = rows.iloc[0]
@@ -78,7 +103,7 @@ def _unit(answer: Value) -> str:
     return f"{PER:g} {answer.currency}".rstrip()
 
 
-def _cards(answer: Value, platform: str, rows: pd.DataFrame, *, folded: bool) -> Table:
+def _cards(answer: Value, platform: str, rows: pd.DataFrame) -> Table:
     columns = [
         Column("card", named),
         Column("price", lambda row: number(row.price, price_words(row.price)), number=True),
@@ -93,10 +118,11 @@ def _cards(answer: Value, platform: str, rows: pd.DataFrame, *, folded: bool) ->
         f"Every card on {platform}, over the charts that compare cards: rate for {_unit(answer)} "
         f"with {level_words(answer.level)} ranges, and the probability of giving truly more than "
         "the next card. Faster and not dearer: the likeliest card that is, or none; where that is "
-        "open, the probability of none. ◇ predicted."
+        f"open, the probability of none. ◇ predicted. {upscaled_words(rows)}".rstrip()
     )
-    words = f"Rate for {_unit(answer)} on {platform}" if folded else ""
-    return table(caption, columns, rows[rows["resolution"] == ALL], folded=words)
+    here = rows[rows["resolution"] == ALL]
+    words = f"All {count_words(len(here), 'card')} on {platform} by rate for {_unit(answer)}"
+    return table(caption, columns, here, folded=folded_if_long(here, words))
 
 
 def _value(row: Any) -> Cell:

@@ -42,6 +42,11 @@ def note(words: str) -> RenderableType:
     return Padding(Text(words, style="dim"), (0, 2))
 
 
+def remark(words: str) -> list[RenderableType]:
+    """Set small print with a blank line after it, if there is something to say."""
+    return [note(words), Text()] if words else []
+
+
 def grid(
     columns: Sequence[str], rows: Sequence[Sequence[str | Text]], empty: str
 ) -> RenderableType:

@@ -20,6 +20,7 @@ from scalemodel.views.terminal.parts import (
     named_reasons,
     note,
     reasons,
+    remark,
     sentence,
     stack,
 )
@@ -31,6 +32,7 @@ from scalemodel.views.words import (
     probability_words,
     rate_words,
     resolution_order,
+    upscaled_words,
 )
 
 MARKS = {LESS: "▼", MORE: "▲"}
@@ -45,7 +47,7 @@ def power_view(answer: Power) -> RenderableType:
         odd = answer.siblings[answer.siblings["platform"] == platform]
         marks = {str(row.card): MARKS.get(str(row.verdict), "") for row in rows_of(odd)}
         parts += [heading("frames per joule", str(platform)), Text()]
-        parts += [_cards(cards, marks), Text()]
+        parts += [_cards(cards, marks), Text(), *remark(upscaled_words(cards))]
         unplaced = cards[(cards["resolution"] == ALL) & cards["position"].isna()]
         parts += named_reasons(unplaced)
     parts += _limits(answer)

@@ -8,8 +8,8 @@ from rich.console import RenderableType
 from rich.text import Text
 
 from scalemodel.views.tables import rows_of
-from scalemodel.views.terminal.parts import grid, heading, note, reasons, sentence, stack
-from scalemodel.views.words import level_words, rate_words, resolution_order
+from scalemodel.views.terminal.parts import grid, heading, note, reasons, remark, sentence, stack
+from scalemodel.views.words import level_words, rate_words, resolution_order, upscaled_words
 
 
 def standings_view(summary: str, places: pd.DataFrame, level: float) -> RenderableType:
@@ -32,6 +32,7 @@ def standings_view(summary: str, places: pd.DataFrame, level: float) -> Renderab
         ]
         parts += [heading("places", str(platform)), Text()]
         parts += [grid(["card", *resolutions], rows, "No card has a result here."), Text()]
+        parts += remark(upscaled_words(here))
     none = places.loc[places["place"].isna(), "reason"]
     parts += [*reasons(none, "place")] if len(none) else []
     legend = (

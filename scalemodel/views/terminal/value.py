@@ -13,7 +13,15 @@ from scalemodel.answers.power_cards import MEASURED
 from scalemodel.answers.value import Value
 from scalemodel.answers.value_rows import BEATEN, EFFICIENT, OPEN
 from scalemodel.views.tables import rows_of
-from scalemodel.views.terminal.parts import grid, heading, named_reasons, note, sentence, stack
+from scalemodel.views.terminal.parts import (
+    grid,
+    heading,
+    named_reasons,
+    note,
+    remark,
+    sentence,
+    stack,
+)
 from scalemodel.views.words import (
     lead_words,
     level_words,
@@ -22,6 +30,7 @@ from scalemodel.views.words import (
     rate_words,
     resolution_order,
     short_range_words,
+    upscaled_words,
 )
 
 SIGNS = {EFFICIENT: "●", OPEN: "◐", BEATEN: "○"}
@@ -42,7 +51,7 @@ def value_view(answer: Value, notes: Sequence[str]) -> RenderableType:
         overall = table[table["resolution"] == ALL]
         unit = f"100 {answer.currency}".rstrip()
         parts += [heading(f"rate for {unit}", f"{platform}, all resolutions"), Text()]
-        parts += [_cards(overall, unit), Text()]
+        parts += [_cards(overall, unit), Text(), *remark(upscaled_words(table))]
         parts += [*_by_resolution(table, unit), *_equal(pairs, overall)]
         parts += named_reasons(overall)
     parts += named_reasons(answer.table[answer.table["platform"].isna()])

@@ -4,7 +4,13 @@ from pathlib import Path
 
 import click
 
-from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
+from scalemodel.cli.options import (
+    bench_argument,
+    figure_option,
+    filter_options,
+    level_option,
+    metric_option,
+)
 from scalemodel.cli.output import Output, Shown, deliver, output_options
 
 
@@ -49,6 +55,7 @@ from scalemodel.cli.output import Output, Shown, deliver, output_options
 )
 @metric_option
 @level_option
+@filter_options
 @figure_option
 @output_options
 def command(

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scalemodel.cli.options import bench_argument, level_option, metric_option
+from scalemodel.cli.options import bench_argument, filter_options, level_option, metric_option
 from scalemodel.cli.output import write_file
 
 if TYPE_CHECKING:
@@ -41,6 +41,7 @@ def check_ending(ctx: click.Context, param: click.Parameter, value: Path) -> Pat
 )
 @metric_option
 @level_option
+@filter_options
 def command(bench: Path, *, file: Path, specs: Path | None, metric: str, level: float) -> None:
     """Answer every question about BENCH in one HTML file.
 

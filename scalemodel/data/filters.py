@@ -93,22 +93,24 @@ class Filter:
     def _check(self, bench: Bench) -> None:
         wrong = []
         for column, names in self._asked().items():
-            known = bench.results[column].unique().tolist()
-            there = [name for name in known if name]
-            if names and not there:
-                wrong.append(f"no run has a {column}: fill that column of results.")
-            else:
-                wrong += [
-                    f"there is no run with the {column} {shown(name)}. Nearest: "
-                    f"{near_names(name, there)}."
-                    for name in names
-                    if name not in there
-                ]
+            known = [name for name in bench.results[column].unique() if name]
+            if names and not known:
+                wrong.append(Complaint(f"no run has a {column}", "fill that column of results"))
+                continue
+            wrong += [
+                Complaint(
+                    f"there is no run with the {column} {shown(name)}",
+                    f"ask for one such as {near_names(name, known)}",
+                )
+                for name in names
+                if name not in known
+            ]
         if isinstance(parse_date(self.since), Complaint):
-            allowed = "a date such as 2026-03-14, 2026-03 or 2026"
-            wrong.append(f"{shown(self.since)} is not a date. Allowed: {allowed}.")
+            fix = "write it as 2026-03-14, 2026-03 or 2026"
+            wrong.append(Complaint(f"{shown(self.since)} is not a date", fix))
         if wrong:
-            raise ScalemodelError("\n".join(f"{bench.source}: {what}" for what in wrong))
+            lines = (f"{bench.source}: {one.what}. Fix: {one.fix}." for one in wrong)
+            raise ScalemodelError("\n".join(lines))
 
     def _reasons(self, table: pd.DataFrame) -> NDArray[np.object_]:
         """Return for every row why it is left out, or an empty text."""

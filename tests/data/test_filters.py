@@ -124,10 +124,10 @@ def test_all_that_is_wrong_is_said_at_once(bench: Bench) -> None:
     with pytest.raises(ScalemodelError) as told:
         Filter(games=("Dun",), platforms=("B1", "x"), since="soon").take(bench)
     assert str(told.value).splitlines() == [
-        f'{bench.source}: there is no run with the game "Dun". Nearest: "Dune".',
-        f'{bench.source}: there is no run with the platform "x". Nearest: "B1", "B2".',
-        f'{bench.source}: "soon" is not a date. '
-        "Allowed: a date such as 2026-03-14, 2026-03 or 2026.",
+        f'{bench.source}: there is no run with the game "Dun". Fix: ask for one such as "Dune".',
+        f'{bench.source}: there is no run with the platform "x". '
+        'Fix: ask for one such as "B1", "B2".',
+        f'{bench.source}: "soon" is not a date. Fix: write it as 2026-03-14, 2026-03 or 2026.',
     ]
 
 
@@ -135,7 +135,7 @@ def test_a_column_that_nobody_filled_is_named(tmp_path: Path) -> None:
     bare = read_bench(write_bench(tmp_path))
     with pytest.raises(ScalemodelError) as told:
         Filter(drivers=("9.1",)).take(bare)
-    assert str(told.value) == f"{tmp_path}: no run has a driver: fill that column of results."
+    assert str(told.value) == f"{tmp_path}: no run has a driver. Fix: fill that column of results."
 
 
 def test_no_run_left_is_an_error_that_counts(bench: Bench) -> None:

@@ -35,6 +35,12 @@ class Places:
         index = np.where(steps < lengths[:, None], bounds[:-1, None] + steps, size)
         return Places(index, size, int(bounds[-1]))
 
+    @property
+    def cells(self) -> int:
+        """Number of entries of blocks, ties and border together."""
+        (blocks, longest), border = self.index.shape, self.size - self.begin
+        return int(blocks * longest * (longest + border) + border**2)
+
     def gather(self, vectors: FloatArray) -> FloatArray:
         """Return the blocks' (blocks, longest, k) entries of vectors (size, k), 0 where padded."""
         zero = np.zeros((1, *vectors.shape[1:]))
@@ -79,15 +85,6 @@ class ArrowMatrix:
     blocks: FloatArray
     ties: FloatArray
     border: FloatArray
-
-    def __add__(self, other: "ArrowMatrix") -> "ArrowMatrix":
-        """Return the sum with a matrix of the same shape."""
-        return ArrowMatrix(
-            self.places,
-            self.blocks + other.blocks,
-            self.ties + other.ties,
-            self.border + other.border,
-        )
 
     def plus(self, other: Diagonal) -> "ArrowMatrix":
         """Return the sum with a matrix that is diagonal but for its border."""

@@ -85,7 +85,8 @@ def shift_to_mean(leanings: list[Leaning]) -> FloatArray:
         for one in leanings:
             straight = one.straight
             taken += straight.taken_back(straight.remainder(step)).mean(axis=1) / len(leanings)
-    return step - taken
+    shift: FloatArray = step - taken
+    return shift
 
 
 def capped_step(factors: Arrow, slopes: FloatArray) -> FloatArray:

@@ -6,6 +6,7 @@ Blocks are padded to the longest, so that all of them are worked on at once.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import linalg
@@ -189,20 +190,26 @@ class Arrow:
 
     def border_covariance(self) -> FloatArray:
         """Return the block of H^-1 that belongs to the border."""
-        return linalg.cho_solve((self.border, True), np.eye(len(self.border)))
+        return self._of_border[0]
 
-    def block_covariances(self, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the blocks of H^-1, given the border's, and between blocks and border.
+    @cached_property
+    def _of_border(self) -> tuple[FloatArray, FloatArray]:
+        """The border's block of H^-1, and (blocks, longest, border) those between it and blocks."""
+        covariance = linalg.cho_solve((self.border, True), np.eye(len(self.border)))
+        return covariance, -self.ties @ covariance
+
+    def block_covariances(self) -> tuple[FloatArray, FloatArray]:
+        """Return the blocks of H^-1, and between blocks and border.
 
         Returns:
             (blocks, longest, longest) and (blocks, longest, border).
         """
-        between = -self.ties @ covariance
+        between = self._of_border[1]
         own = self.roots.swapaxes(1, 2) @ self.roots - between @ self.ties.swapaxes(1, 2)
         return own, between
 
     def variances(self) -> FloatArray:
         """Return the diagonal of H^-1."""
-        covariance = self.border_covariance()
-        own = (self.roots**2).sum(axis=1) + ((self.ties @ covariance) * self.ties).sum(axis=2)
+        covariance, between = self._of_border
+        own = (self.roots**2).sum(axis=1) - np.einsum("bij,bij->bi", between, self.ties)
         return self.places.join(own, np.diag(covariance))

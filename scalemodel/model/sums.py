@@ -10,7 +10,6 @@ one game beside each other touch few places.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
@@ -19,7 +18,7 @@ from scalemodel.model.inputs import Rows
 from scalemodel.model.layout import Layout, RowDesign
 
 #: Rows worked on at a time.
-ROWS = 1024
+ROWS = 2048
 
 
 @dataclass(frozen=True)
@@ -37,9 +36,9 @@ class Piece:
 
     rows: slice
     places: IntArray
-    target: NDArray[np.int32]
+    target: IntArray
     touched: IntArray
-    index: NDArray[np.int32]
+    index: IntArray
 
 
 @dataclass
@@ -171,19 +170,14 @@ class CellSums:
             slope: (rows, predictors) derivatives by the linear predictors.
         """
         border = factors.border_covariance()
-        blocks, ties = factors.block_covariances(border)
+        blocks, ties = factors.block_covariances()
         whole = np.concatenate([blocks.ravel(), ties.ravel(), border.ravel()])
-        twice = np.where(np.equal(*_pairs(len(self.keyed))), 1.0, 2.0)
         between = self.places.join(ties[:, :, self.at], border[:, self.at])
         inner = border[np.ix_(self.at, self.at)]
-        out, room, more_room = np.empty(len(slope)), self._room(), self._room()
+        out = np.empty(len(slope))
         for piece in self.pieces:
             everywhere, keyed = self._terms(piece, slope[piece.rows])
-            products = _products(keyed, room)
-            covariance = more_room[:, : len(keyed.T)]
-            np.take(whole[piece.places], piece.target, out=covariance, mode="clip")
-            products *= covariance
-            own = twice @ products
+            own = _quadratic(keyed, whole[piece.places], piece.target)
             tied = 2 * (_sparse(piece, keyed) @ between[piece.touched]) + everywhere @ inner
             out[piece.rows] = own + (tied * everywhere).sum(axis=1)
         return out
@@ -218,10 +212,22 @@ def _products(keyed: FloatArray, room: FloatArray) -> FloatArray:
     return out
 
 
+def _quadratic(keyed: FloatArray, entries: FloatArray, target: IntArray) -> FloatArray:
+    """Return (rows,) x' V x of terms (keyed, rows), with the entries of V at the pairs' targets."""
+    out, begin = np.zeros(keyed.shape[1]), 0
+    for k, term in enumerate(keyed):
+        end = begin + len(keyed) - k
+        tied = entries[target[begin:end]]
+        tied *= keyed[k:]
+        out += term * (2.0 * tied.sum(axis=0) - tied[0])
+        begin = end
+    return out
+
+
 def _sparse(piece: Piece, keyed: FloatArray) -> csr_array:
     """Return (rows, touched) derivatives by the parameters of the keyed terms."""
     count, rows = keyed.shape
-    starts = np.arange(0, (rows + 1) * count, count, dtype=np.int32)
+    starts = np.arange(rows + 1) * count
     shape = (rows, len(piece.touched))
     return csr_array((keyed.T.ravel(), piece.index.ravel(), starts), shape=shape)
 
@@ -231,18 +237,18 @@ class _Renumbering:
     """Numbers from a wide range as places in a list of those that occur."""
 
     seen: BoolArray
-    number: NDArray[np.int32]
+    number: IntArray
 
     @staticmethod
     def of(size: int) -> "_Renumbering":
-        return _Renumbering(np.zeros(size, dtype=bool), np.zeros(size, dtype=np.int32))
+        return _Renumbering(np.zeros(size, dtype=bool), np.zeros(size, dtype=np.intp))
 
-    def few(self, numbers: IntArray) -> tuple[IntArray, NDArray[np.int32]]:
+    def few(self, numbers: IntArray) -> tuple[IntArray, IntArray]:
         """Return the numbers that occur, in order, and which of them each is."""
         self.seen[numbers] = True
         found = np.flatnonzero(self.seen)
         self.seen[found] = False
-        self.number[found] = np.arange(len(found), dtype=np.int32)
+        self.number[found] = np.arange(len(found))
         return found, self.number[numbers]
 
 

@@ -28,7 +28,7 @@ def each(function: Callable[[Item], Answer], items: Iterable[Item], cells: int) 
         items: what to work on.
         cells: cells that each item is worked out from.
     """
-    threads = min(MOST_THREADS, len(os.sched_getaffinity(0)))
+    threads = min(MOST_THREADS, os.cpu_count() or 1)
     if threads < 2 or cells < FEWEST_CELLS:
         return [function(item) for item in items]
     with ThreadPoolExecutor(threads) as pool:

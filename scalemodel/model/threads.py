@@ -5,10 +5,10 @@ many there are. Numpy lets go of Python's lock while it works on arrays; of smal
 does, and the climbs take turns on one thread.
 """
 
-import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from contextvars import copy_context
+from multiprocessing import cpu_count
 from typing import TypeVar
 
 Item = TypeVar("Item")
@@ -28,7 +28,7 @@ def each(function: Callable[[Item], Answer], items: Iterable[Item], cells: int) 
         items: what to work on.
         cells: cells that each item is worked out from.
     """
-    threads = min(MOST_THREADS, os.cpu_count() or 1)
+    threads = min(MOST_THREADS, cpu_count())
     if threads < 2 or cells < FEWEST_CELLS:
         return [function(item) for item in items]
     with ThreadPoolExecutor(threads) as pool:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from scalemodel.data.bench import read_bench as read_bench
     from scalemodel.data.bench import read_specs as read_specs
     from scalemodel.data.export import export_bench as export_bench
+    from scalemodel.data.filters import Filter as Filter
     from scalemodel.data.forecast_file import read_forecast as read_forecast
     from scalemodel.data.prices import read_prices as read_prices
     from scalemodel.errors import ScalemodelError as ScalemodelError
@@ -29,6 +30,7 @@ _HOMES = {
     "Bench": "scalemodel.data.bench",
     "BenchError": "scalemodel.data.bench",
     "Comparison": "scalemodel.answers.comparison",
+    "Filter": "scalemodel.data.filters",
     "Fit": "scalemodel.answers.fitting",
     "Latency": "scalemodel.answers.latency",
     "Repeatability": "scalemodel.answers.repeatability",

@@ -6,11 +6,11 @@ drawn from its own seed; a model is fitted to the tested cards and judged on the
 """
 
 import argparse
+import functools
 import platform
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -20,6 +20,8 @@ import pandas as pd
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
+
+from crew import add_options, crew  # noqa: E402
 
 import scalemodel as sm  # noqa: E402
 from datasets.labsim import random_settings, simulate_lab  # noqa: E402
@@ -45,14 +47,6 @@ class Case:
     bench: sm.Bench
     specs: pd.DataFrame
     truth: pd.DataFrame
-
-
-def labs(count: int) -> Iterator[Case]:
-    """Simulate labs of seeds 0 to count - 1."""
-    for seed in range(count):
-        with tempfile.TemporaryDirectory() as folder:
-            simulate_lab(random_settings(seed), seed).write(Path(folder))
-            yield read_case(f"lab {seed}", Path(folder), Path(folder) / "truth.csv")
 
 
 def read_case(name: str, folder: Path, truth: Path) -> Case:
@@ -95,6 +89,14 @@ def judge(case: Case, metric: str) -> Judged:
     results = fit.ceilings().table.merge(case.truth, on=["card", *CHART])
     faster = which_is_faster(fit, case, METRIC_TRUTH[metric])
     return Judged(pd.concat(parts), results.assign(lab=case.name), faster)
+
+
+def judge_lab(metric: str, seed: int) -> Judged:
+    """Simulate the lab of a seed and judge on it."""
+    with tempfile.TemporaryDirectory() as folder:
+        simulate_lab(random_settings(seed), seed).write(Path(folder))
+        case = read_case(f"lab {seed}", Path(folder), Path(folder) / "truth.csv")
+        return judge(case, metric)
 
 
 def which_is_faster(fit: sm.Fit, case: Case, truth: str) -> pd.DataFrame:
@@ -193,14 +195,15 @@ def main() -> None:
     parser.add_argument("--labs", type=int, default=20)
     parser.add_argument("--metric", choices=list(METRIC_TRUTH), default="average")
     parser.add_argument("--demo", action="store_true")
+    add_options(parser)
     chosen = parser.parse_args()
-    demo = read_case("demo", ROOT / "scalemodel/demo", ROOT / "datasets/demo/truth.csv")
-    cases = [demo] if chosen.demo else labs(chosen.labs)
-    judged = []
-    for case in cases:
-        judged.append(judge(case, chosen.metric))
-        seconds = judged[-1].predicted["seconds"].iloc[0]
-        print(case.name, f"fit {seconds:.1f} s", file=sys.stderr)
+    if chosen.demo:
+        demo = read_case("demo", ROOT / "scalemodel/demo", ROOT / "datasets/demo/truth.csv")
+        judged = [judge(demo, chosen.metric)]
+    else:
+        with crew(chosen) as workers:
+            told = functools.partial(print, "a lab is judged", file=sys.stderr)
+            judged = workers.map(judge_lab, chosen.metric, range(chosen.labs), told)
     table = pd.concat([j.predicted for j in judged])
     own = table[table["method"] == "scalemodel"]
     packages = ", ".join(f"{n} {version(n)}" for n in ("numpy", "scipy", "scikit-learn"))

@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from accuracy import markdown
+from crew import add_options, crew
 from prior_draws import (
     DESIGN_SEED,
     DESIGNS,
@@ -204,8 +205,16 @@ def rank(name: str, draws: FloatArray, truth: float, rng: np.random.Generator) -
     return int((kept < truth).sum())
 
 
-def run_one(design: Design, seed: int, known_scales: bool) -> dict[str, object]:
-    """Draw a truth, fit it, and return the ranks, errors in sds of the draws, and the status."""
+def run_one(shared: tuple[Design, bool], seed: int) -> dict[str, object]:
+    """Draw a truth, fit it, and return the ranks, errors in sds of the draws, and the status.
+
+    Shared are the design, and whether the scales are known.
+    """
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _run_one(*shared, seed)
+
+
+def _run_one(design: Design, known_scales: bool, seed: int) -> dict[str, object]:
     rng = np.random.default_rng([DESIGN_SEED, seed])
     truth = draw_truth(design, rng)
     observed = Observed(design.rows, truth.log_rate, np.full(len(truth.log_rate), RUN_VARIANCE))
@@ -274,15 +283,18 @@ def main() -> None:
     parser.add_argument("--fits", type=int, default=500)
     parser.add_argument("--known-scales", action="store_true")
     parser.add_argument("--save", type=Path, help="CSV of the ranks, one row a fit")
+    add_options(parser)
     chosen = parser.parse_args()
-    design, rows = DESIGNS[chosen.design](), []
-    with threadpool_limits(limits=1, user_api="blas"):
-        for seed in range(chosen.fits):
-            rows.append(run_one(design, seed, chosen.known_scales))
-            print(f"\r{seed + 1} fits", end="", file=sys.stderr)
-            if chosen.save:
-                pd.DataFrame(rows).to_csv(chosen.save, index=False)
+    with crew(chosen) as workers:
+        rows = workers.map(
+            run_one,
+            (DESIGNS[chosen.design](), chosen.known_scales),
+            range(chosen.fits),
+            lambda: print(".", end="", file=sys.stderr, flush=True),
+        )
     print(file=sys.stderr)
+    if chosen.save:
+        pd.DataFrame(rows).to_csv(chosen.save, index=False)
     print(report(chosen.design, pd.DataFrame(rows)))
 
 

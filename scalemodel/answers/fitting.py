@@ -360,6 +360,7 @@ class _Prepared:
             "seed": self.settings.seed,
             "draws": self.settings.draws,
             "scale_points": self.settings.scale_points,
+            **({"chosen": self.bench.chosen} if self.bench.chosen else {}),
         }
 
     def key(self) -> str:

@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from scalemodel.answers.levels import near_names
 from scalemodel.data.bench import Bench
+from scalemodel.data.problems import near_names
 from scalemodel.data.schema import CHART_COLUMNS, DERIVED, RESULTS
 from scalemodel.errors import ScalemodelError
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from scalemodel.answers.levels import near_names
+from scalemodel.data.problems import near_names
 from scalemodel.data.schema import CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import FloatArray, IntArray

@@ -1,8 +1,5 @@
 """Levels of ranges and the words for counts, widths and names that several answers share."""
 
-from collections.abc import Sequence
-from difflib import get_close_matches
-
 from scalemodel.errors import ScalemodelError
 
 
@@ -24,9 +21,3 @@ def counted(count: int, thing: str) -> str:
 def width_words(width: float) -> str:
     """Write the width of a range, its upper end over its lower one, less 1: 0.0123 as "1.23%"."""
     return f"{width:.2%}" if width < 0.0995 else f"{width:.0%}"
-
-
-def near_names(name: str, known: Sequence[str]) -> str:
-    """Return the known names most like one that is not known, in quotes; else the first few."""
-    near = get_close_matches(name, known, n=3, cutoff=0.5) or list(known[:5])
-    return ", ".join(f'"{one}"' for one in near)

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from scalemodel.answers.levels import near_names
 from scalemodel.answers.sheets import complete_sheets, memory_needed
+from scalemodel.data.problems import near_names
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import IntArray

@@ -7,8 +7,9 @@ import pandas as pd
 from scipy.sparse import csr_array
 from scipy.stats import norm
 
-from scalemodel.answers.levels import counted, near_names
+from scalemodel.answers.levels import counted
 from scalemodel.answers.plan_grid import Grid
+from scalemodel.data.problems import near_names
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
 

@@ -5,7 +5,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
+from scalemodel.cli.options import (
+    bench_argument,
+    figure_option,
+    filter_options,
+    level_option,
+    metric_option,
+)
 from scalemodel.cli.output import Output, Shown, deliver, output_options
 from scalemodel.data.urls import BenchPath
 
@@ -28,6 +34,7 @@ if TYPE_CHECKING:
     help='Only this game, or scene as in "Game | preset", with what its cards would reach without '
     "the ceiling. May be given several times.",
 )
+@filter_options
 @figure_option
 @output_options
 def command(

@@ -5,7 +5,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
+from scalemodel.cli.options import (
+    bench_argument,
+    figure_option,
+    filter_options,
+    level_option,
+    metric_option,
+)
 from scalemodel.cli.output import Output, Shown, deliver, output_options
 from scalemodel.data.urls import BenchPath
 
@@ -43,6 +49,7 @@ if TYPE_CHECKING:
 )
 @metric_option
 @level_option
+@filter_options
 @figure_option
 @output_options
 def command(

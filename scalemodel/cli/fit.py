@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from scalemodel.cli.options import bench_argument, figure_option, metric_option
+from scalemodel.cli.options import bench_argument, figure_option, filter_options, metric_option
 from scalemodel.cli.output import Output, Shown, deliver, output_options
 from scalemodel.data.urls import BenchPath
 
@@ -22,6 +22,7 @@ from scalemodel.data.urls import BenchPath
     is_flag=True,
     help="Give what a typical card's frame is made of, scene by scene, as the rows instead.",
 )
+@filter_options
 @figure_option
 @output_options
 def command(

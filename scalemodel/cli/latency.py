@@ -5,7 +5,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scalemodel.cli.options import A_PLACE, bench_argument, figure_option, level_option
+from scalemodel.cli.options import (
+    A_PLACE,
+    bench_argument,
+    figure_option,
+    filter_options,
+    level_option,
+)
 from scalemodel.cli.output import Output, Shown, deliver, output_options
 from scalemodel.data.urls import BenchPath
 from scalemodel.errors import ScalemodelError
@@ -15,6 +21,7 @@ if TYPE_CHECKING:
 
     from scalemodel.answers.fitting import Fit
     from scalemodel.answers.latency import Latency
+    from scalemodel.data.bench import Bench
 
 ROWS = {
     "cells": "table",
@@ -71,6 +78,7 @@ ROWS = {
     "shots with their tests, or (usual with --specs) ahead: those cards.",
 )
 @level_option
+@filter_options
 @figure_option
 @output_options
 def command(
@@ -100,15 +108,16 @@ def command(
       scalemodel latency my-bench --specs new-card.csv
     """
     from scalemodel.answers.latency import latency
-    from scalemodel.data.bench import read_bench, read_specs
+    from scalemodel.cli.fitted import opened
+    from scalemodel.data.bench import read_specs
 
     if compare is not None and (rows is not None or figure is not None or specs is not None):
         raise click.UsageError("--compare has rows of its own and no figure: leave out the others.")
     if rows == "ahead" and specs is None:
         raise click.UsageError("--rows ahead goes with --specs only.")
     sheets = read_specs(specs) if specs else None
-    read = read_bench(bench)
-    fit, why = _fit(bench, needed=specs is not None)
+    read = opened(bench)
+    fit, why = _fit(read, needed=specs is not None)
     answer = latency(
         read,
         source=source or "",
@@ -119,7 +128,12 @@ def command(
         specs=sheets,
     )
     about: dict[str, object] = {"command": "latency", "bench": str(bench), "source": answer.source}
-    about |= {"margin_ms": margin, "level": level, "between_fps": list(between)}
+    about |= {
+        "chosen": read.chosen,
+        "margin_ms": margin,
+        "level": level,
+        "between_fps": list(between),
+    }
     if why:
         about["no_fit"] = why
     if compare is not None:
@@ -134,12 +148,12 @@ def command(
         _draw(answer, figure)
 
 
-def _fit(bench: BenchPath, *, needed: bool) -> "tuple[Fit | None, str]":
+def _fit(bench: "Bench", *, needed: bool) -> "tuple[Fit | None, str]":
     """Fit the bench; without a fit, if it is not needed, say why there is none."""
-    from scalemodel.cli.fitted import fitted
+    from scalemodel.cli.fitted import fit_of
 
     try:
-        return fitted(bench, "average"), ""
+        return fit_of(bench, "average"), ""
     except ScalemodelError as error:
         if needed:
             raise

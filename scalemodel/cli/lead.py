@@ -8,6 +8,7 @@ import click
 from scalemodel.cli.options import (
     bench_argument,
     figure_option,
+    filter_options,
     level_option,
     margin_option,
     metric_option,
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
 @margin_option
 @metric_option
 @level_option
+@filter_options
 @figure_option
 @output_options
 def command(

@@ -5,7 +5,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scalemodel.cli.options import bench_argument, figure_option, level_option, margin_of
+from scalemodel.cli.options import (
+    bench_argument,
+    figure_option,
+    filter_options,
+    level_option,
+    margin_of,
+)
 from scalemodel.cli.output import Output, Shown, deliver, output_options
 from scalemodel.data.urls import BenchPath
 
@@ -34,6 +40,7 @@ ROWS = {"cells": "table", "places": "places", "cards": "cards", "scenes": "scene
     "relation of each scene.",
 )
 @level_option
+@filter_options
 @figure_option
 @output_options
 def command(

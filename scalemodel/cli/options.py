@@ -16,6 +16,9 @@ FC = TypeVar("FC", bound=Callable[..., object])
 
 METRICS = ("average", "low_1pct", "low_01pct")
 
+ASKED = "scalemodel.filter"
+"""Where the context of a command keeps which part of the bench it is to use."""
+
 
 class Place(click.Path):
     """A path, or the address of a database."""
@@ -78,6 +81,59 @@ def figure_option(command: Callable[..., None]) -> Callable[..., None]:
         command(*args, figure=figure, **options)
 
     return with_figure
+
+
+def filter_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add --since, --game, --platform and --driver to a command that opens a bench."""
+
+    @click.option(
+        "--since",
+        default="",
+        metavar="DATE",
+        help="Use only runs dated on this day, month or year or later.",
+    )
+    @click.option(
+        "--game",
+        "games",
+        multiple=True,
+        metavar="NAME",
+        help="Use only runs of this game. May be given several times.",
+    )
+    @click.option(
+        "--platform",
+        "platforms",
+        multiple=True,
+        metavar="NAME",
+        help="Use only runs on this platform. May be given several times.",
+    )
+    @click.option(
+        "--driver",
+        "drivers",
+        multiple=True,
+        metavar="NAME",
+        help="Use only runs with this driver. May be given several times.",
+    )
+    @functools.wraps(command)
+    def with_filter(
+        *args: Any,
+        since: str,
+        games: tuple[str, ...],
+        platforms: tuple[str, ...],
+        drivers: tuple[str, ...],
+        **options: Any,
+    ) -> None:
+        asked = {"games": games, "platforms": platforms, "drivers": drivers, "since": since}
+        click.get_current_context().meta[ASKED] = asked
+        command(*args, **options)
+
+    return with_filter
+
+
+def asked_for() -> dict[str, Any]:
+    """Give the part of the bench that the command that runs is to use, as a `Filter` takes it."""
+    context = click.get_current_context(silent=True)
+    asked: dict[str, Any] = {} if context is None else context.meta.get(ASKED, {})
+    return asked
 
 
 def _share(context: click.Context, option: click.Parameter, text: str) -> float:

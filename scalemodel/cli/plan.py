@@ -8,6 +8,7 @@ from scalemodel.cli.options import (
     A_PLACE,
     bench_argument,
     figure_option,
+    filter_options,
     level_option,
     metric_option,
 )
@@ -56,6 +57,7 @@ from scalemodel.data.urls import BenchPath
 )
 @metric_option
 @level_option
+@filter_options
 @figure_option
 @output_options
 def command(

@@ -8,6 +8,7 @@ import click
 from scalemodel.cli.options import (
     bench_argument,
     figure_option,
+    filter_options,
     level_option,
     metric_option,
     some_specs_option,
@@ -42,6 +43,7 @@ ROWS = {
 )
 @metric_option
 @level_option
+@filter_options
 @figure_option
 @output_options
 def command(

@@ -9,6 +9,7 @@ from scalemodel.cli.options import (
     A_PLACE,
     bench_argument,
     figure_option,
+    filter_options,
     level_option,
     metric_option,
 )
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
 )
 @metric_option
 @level_option
+@filter_options
 @figure_option
 @output_options
 def command(

@@ -8,6 +8,7 @@ import click
 from scalemodel.cli.options import (
     bench_argument,
     figure_option,
+    filter_options,
     level_option,
     margin_option,
     metric_option,
@@ -40,6 +41,7 @@ ROWS = {"spread": "table", "scenes": "scenes", "runs": "runs", "stale": "stale"}
     help="Which rows csv and json give: the spread by metric and rate (usual), scenes, outlier "
     "runs, or stale results.",
 )
+@filter_options
 @figure_option
 @output_options
 def command(
@@ -65,13 +67,13 @@ def command(
       scalemodel repeat my-bench --compare "Card A" "Card B" --margin 2%
     """
     from scalemodel.cli.figure_file import figure_size, write_figure
-    from scalemodel.data.bench import read_bench
+    from scalemodel.cli.fitted import opened
 
     if compare is not None and rows is not None:
         raise click.UsageError("--compare has rows of its own: leave out --rows.")
-    read = read_bench(bench)
+    read = opened(bench)
     about: dict[str, object] = {"command": "repeat", "bench": str(bench), "metric": metric}
-    about |= {"margin": margin, "level": level}
+    about |= {"chosen": read.chosen, "margin": margin, "level": level}
     if compare is not None:
         from scalemodel.answers.comparison import compare as compared
         from scalemodel.views.terminal.comparison import comparison_view
@@ -84,7 +86,7 @@ def command(
 
             write_figure(figure, comparison_figure(found, figure_size()))
         return
-    answer = _with_fit_if_needed(bench, read, metric, margin, level)
+    answer = _with_fit_if_needed(read, metric, margin, level)
     deliver(_shown(answer, rows or "spread", about), output)
     if figure is not None:
         from scalemodel.views.figures.repeat import repeat_figure
@@ -94,17 +96,17 @@ def command(
 
 
 def _with_fit_if_needed(
-    bench: BenchPath, read: "Bench", metric: str, margin: float, level: float
+    bench: "Bench", metric: str, margin: float, level: float
 ) -> "Repeatability":
     """Answer from the runs alone; if older results were not tested again, ask a fit of them too."""
     from scalemodel.answers.repeatability import repeatability
-    from scalemodel.cli.fitted import fitted
+    from scalemodel.cli.fitted import fit_of
 
-    answer = repeatability(read, metric, margin, level)
+    answer = repeatability(bench, metric, margin, level)
     if not answer.asks_for_a_fit:
         return answer
     try:
-        return fitted(bench, metric).repeatability(margin, level)
+        return fit_of(bench, metric).repeatability(margin, level)
     except ScalemodelError:  # too small a bench to fit: what the runs say stands
         return answer
 

@@ -6,7 +6,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scalemodel.cli.options import A_PLACE, bench_argument, level_option, metric_option
+from scalemodel.cli.options import (
+    A_PLACE,
+    bench_argument,
+    filter_options,
+    level_option,
+    metric_option,
+)
 from scalemodel.cli.output import write_file
 from scalemodel.data.urls import BenchPath
 
@@ -46,6 +52,7 @@ def check_ending(ctx: click.Context, param: click.Parameter, value: Path) -> Pat
 )
 @metric_option
 @level_option
+@filter_options
 def command(
     bench: BenchPath, *, file: Path, specs: BenchPath | None, metric: str, level: float
 ) -> None:

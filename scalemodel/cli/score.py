@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 import click
 from click.core import ParameterSource
 
-from scalemodel.cli.options import bench_argument, figure_option, level_option, metric_option
+from scalemodel.cli.options import (
+    bench_argument,
+    figure_option,
+    filter_options,
+    level_option,
+    metric_option,
+)
 from scalemodel.cli.output import Output, Shown, deliver, output_options
 from scalemodel.data.urls import BenchPath
 
@@ -73,6 +79,7 @@ HOLDING_OUT = ("metric", "largest", "newest_architecture", "scene", "by", "jobs"
 )
 @metric_option
 @level_option
+@filter_options
 @figure_option
 @output_options
 @click.pass_context

@@ -9,6 +9,7 @@ from scalemodel.cli.options import (
     A_PLACE,
     bench_argument,
     figure_option,
+    filter_options,
     level_option,
     metric_option,
     some_specs_option,
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
 )
 @metric_option
 @level_option
+@filter_options
 @figure_option
 @output_options
 def command(

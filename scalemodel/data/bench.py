@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 
+import numpy as np
 import pandas as pd
 
 from scalemodel.data import checks, schema, specs
@@ -59,7 +60,9 @@ class Bench:
         problems: the warnings.
         reading: how each file was read.
         digest: sha256 of the content of the files that a fit rests on, whatever their path and
-            time; the list of frame logs and the shots are not among them.
+            time; the list of frame logs and the shots are not among them. What a `Filter` asks for
+            is.
+        chosen: which part of the runs a `Filter` took, in words; empty for all of them.
     """
 
     source: str
@@ -72,6 +75,7 @@ class Bench:
     problems: tuple[Problem, ...]
     reading: tuple[FileReading, ...]
     digest: str
+    chosen: str = ""
 
     @property
     def folder(self) -> Path:
@@ -231,12 +235,13 @@ def _runs(
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Split the runs into those to use, those left out, and of these those at a power limit."""
     frame, name = table.frame, table.reading.name
-    size = frame["resolution"].str.split("x", expand=True).astype(float)
+    index, names = pd.factorize(frame["resolution"])
+    width, height = np.array([text.split("x") for text in names], dtype=float)[index].T
     frame = frame.assign(
         scene=frame["game"] + " | " + frame["preset"],
-        width=size[0],
-        height=size[1],
-        pixels=size[0] * size[1],
+        width=width,
+        height=height,
+        pixels=width * height,
     )
     checks.check_scene_names(frame, name, log)
     reasons = checks.reasons_to_leave_out(frame, cards, name, log)

@@ -3,8 +3,11 @@
 import datetime
 import re
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 from scalemodel.data.problems import shown
 from scalemodel.data.schema import Column
@@ -24,6 +27,7 @@ Parsed = str | float | bool | None | Complaint
 """None stands for an empty cell of a number column."""
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_PLAIN = b"0123456789."
 _SWAP = str.maketrans(",.", ".,")
 _NOT_FINITE = re.compile(r"[+-]?(nan|inf|infinity)", re.IGNORECASE)
 _RESOLUTION = re.compile(r"(\d{1,5})\s*[xX×]\s*(\d{1,5})", re.ASCII)
@@ -76,6 +80,22 @@ def parse_number(text: str, column: Column, decimal: str) -> Parsed:
     if number > column.high:
         return Complaint(f"{shown(text)} is too large")
     return number
+
+
+def plain_numbers(cells: Sequence[str], column: Column) -> NDArray[np.float64] | None:
+    """Read a whole column of digits and points at once, many times faster than cell by cell.
+
+    None if `parse_number` has to look at the cells: one is empty, written in another way or out of
+    the limits of the column.
+    """
+    try:
+        if "".join(cells).encode().translate(None, _PLAIN):
+            return None
+        numbers = np.array(list(map(float, cells)))
+    except ValueError:
+        return None
+    low = numbers > column.low if column.low_open else numbers >= column.low
+    return numbers if (low & (numbers <= column.high)).all() else None
 
 
 def _not_a_number(text: str, decimal: str) -> Complaint:

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from typing import Literal
 
 from scalemodel.errors import ScalemodelError
@@ -212,3 +213,9 @@ def shown(value: str, longest: int = 40) -> str:
     text = value if len(value) <= longest else value[: longest - 3] + "..."
     safe = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
     return f'"{safe}"'
+
+
+def near_names(name: str, known: Sequence[str]) -> str:
+    """Return the known names most like one that is not known, in quotes; else the first few."""
+    near = get_close_matches(name, known, n=3, cutoff=0.5) or list(known[:5])
+    return ", ".join(f'"{one}"' for one in near)

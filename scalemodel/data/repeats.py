@@ -208,16 +208,22 @@ def located(
     """Return the location of each cell (cells,) and the weight of each value (runs,).
 
     A value z scales from the location has the weight min(1, corner / z) ^ power: with power 1
-    Huber's M-estimate, with power 2 one that forgets what is far. Starts from the medians.
+    Huber's M-estimate, with power 2 one that forgets what is far. Starts from the medians; a cell
+    that no longer moves, as most after one step, is left where it is.
     """
     location = medians(values, cell)
+    close = CLOSE * scale.min()
+    cells, runs = np.arange(len(location)), np.arange(len(values))
     for _ in range(MOST_STEPS):
-        weight = _weights((values - location[cell]) / scale, corner, power)
-        moved = np.bincount(cell, weight * values) / np.bincount(cell, weight)
-        done = np.abs(moved - location).max() <= CLOSE * scale.min()
-        location = moved
-        if done:
+        index, value = np.unique(cell[runs], return_inverse=True)[1], values[runs]
+        weight = _weights((value - location[cell[runs]]) / scale[runs], corner, power)
+        moved = np.bincount(index, weight * value) / np.bincount(index, weight)
+        away = np.abs(moved - location[cells])
+        location[cells] = moved
+        if away.max() <= close:
             break
+        still = away > 0
+        cells, runs = cells[still], runs[still[index]]
     return location, _weights((values - location[cell]) / scale, corner, power)
 
 

@@ -215,7 +215,7 @@ def in_blocks(numbered: Iterator[tuple[int, list[str]]]) -> Iterator[Block]:
     numbers: list[int] = []
     rows: list[list[str]] = []
     for number, cells in numbered:
-        stripped = [cell.strip() for cell in cells]
+        stripped = list(map(str.strip, cells))
         if any(stripped):
             numbers.append(number)
             rows.append(stripped)
@@ -237,8 +237,7 @@ def _parquet_source(stream: io.BufferedReader, digest: str) -> RowSource:
         number = 1
         try:
             for batch in file.iter_batches(BLOCK):
-                columns = [[as_text(v) for v in column.to_pylist()] for column in batch.columns]
-                for cells in zip(*columns, strict=True):
+                for cells in zip(*map(_texts, batch.columns), strict=True):
                     number += 1
                     yield number, list(cells)
         except PARQUET_ERRORS as error:
@@ -254,6 +253,13 @@ def _not_parquet(error: Exception) -> UnreadableError:
         "a Parquet file, or a CSV file named .csv",
         "save the file again",
     )
+
+
+def _texts(column: pa.Array) -> list[str]:
+    values = column.to_pylist()
+    if pa.types.is_string(column.type) and not column.null_count:
+        return list(values)
+    return [as_text(value) for value in values]
 
 
 def as_text(value: object) -> str:

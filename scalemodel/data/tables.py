@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from scalemodel.data.cells import CORRECT, Complaint, Parsed, parser
+from scalemodel.data.cells import CORRECT, Complaint, Parsed, parser, plain_numbers
 from scalemodel.data.problems import ProblemLog, shown
 from scalemodel.data.rows import Block, RowSource, UnreadableError, open_rows
 from scalemodel.data.schema import BANDWIDTH_COLUMNS, DERIVED, Column, Table
@@ -331,6 +331,10 @@ class _BlockReader:
         self, index: int, column: Column, numbers: list[int], cells: Sequence[str]
     ) -> NDArray[np.generic]:
         """Read the cells of one column; note complaints and leave those cells empty."""
+        if column.kind == "number" and self.decimal != ",":
+            plain = plain_numbers(cells, column)
+            if plain is not None:
+                return plain
         memo = self._memos[index]
         if len(memo) > REMEMBERED:
             memo.clear()
@@ -341,7 +345,7 @@ class _BlockReader:
             if parsed is None:
                 memo[cell] = parsed = parse(cell)
             bad |= isinstance(parsed, Complaint)
-        values: list[object] = [memo[cell] for cell in cells]
+        values: list[object] = list(map(memo.__getitem__, cells))
         if bad:
             values = self._without_complaints(column, numbers, cells, values)
         kinds: dict[str, type] = {"number": float, "flag": bool}

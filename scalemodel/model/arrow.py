@@ -6,6 +6,7 @@ Blocks are padded to the longest, so that all of them are worked on at once.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import linalg
@@ -34,6 +35,12 @@ class Places:
         steps = np.arange(lengths.max(initial=0))
         index = np.where(steps < lengths[:, None], bounds[:-1, None] + steps, size)
         return Places(index, size, int(bounds[-1]))
+
+    @property
+    def cells(self) -> int:
+        """Number of entries of blocks, ties and border together."""
+        (blocks, longest), border = self.index.shape, self.size - self.begin
+        return int(blocks * longest * (longest + border) + border**2)
 
     def gather(self, vectors: FloatArray) -> FloatArray:
         """Return the blocks' (blocks, longest, k) entries of vectors (size, k), 0 where padded."""
@@ -79,15 +86,6 @@ class ArrowMatrix:
     blocks: FloatArray
     ties: FloatArray
     border: FloatArray
-
-    def __add__(self, other: "ArrowMatrix") -> "ArrowMatrix":
-        """Return the sum with a matrix of the same shape."""
-        return ArrowMatrix(
-            self.places,
-            self.blocks + other.blocks,
-            self.ties + other.ties,
-            self.border + other.border,
-        )
 
     def plus(self, other: Diagonal) -> "ArrowMatrix":
         """Return the sum with a matrix that is diagonal but for its border."""
@@ -192,20 +190,26 @@ class Arrow:
 
     def border_covariance(self) -> FloatArray:
         """Return the block of H^-1 that belongs to the border."""
-        return linalg.cho_solve((self.border, True), np.eye(len(self.border)))
+        return self._of_border[0]
 
-    def block_covariances(self, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the blocks of H^-1, given the border's, and between blocks and border.
+    @cached_property
+    def _of_border(self) -> tuple[FloatArray, FloatArray]:
+        """The border's block of H^-1, and (blocks, longest, border) those between it and blocks."""
+        covariance = linalg.cho_solve((self.border, True), np.eye(len(self.border)))
+        return covariance, -self.ties @ covariance
+
+    def block_covariances(self) -> tuple[FloatArray, FloatArray]:
+        """Return the blocks of H^-1, and between blocks and border.
 
         Returns:
             (blocks, longest, longest) and (blocks, longest, border).
         """
-        between = -self.ties @ covariance
+        between = self._of_border[1]
         own = self.roots.swapaxes(1, 2) @ self.roots - between @ self.ties.swapaxes(1, 2)
         return own, between
 
     def variances(self) -> FloatArray:
         """Return the diagonal of H^-1."""
-        covariance = self.border_covariance()
-        own = (self.roots**2).sum(axis=1) + ((self.ties @ covariance) * self.ties).sum(axis=2)
+        covariance, between = self._of_border
+        own = (self.roots**2).sum(axis=1) - np.einsum("bij,bij->bi", between, self.ties)
         return self.places.join(own, np.diag(covariance))

@@ -33,6 +33,9 @@ from scalemodel.model.likelihood import (
 from scalemodel.model.mode import Mode, Prior
 from scalemodel.model.physics import GpuSide, gpu_side
 
+#: Cells times draws that are worked on at a time.
+AT_ONCE = 20_000
+
 
 @dataclass(frozen=True)
 class NormalPoint:
@@ -50,22 +53,40 @@ class NormalPoint:
     away: FloatArray
 
 
-def shift_to_mean(likelihood: CellLikelihood, points: list[NormalPoint]) -> FloatArray:
+@dataclass(frozen=True)
+class Leaning:
+    """Where the posterior leans at one point of the scales.
+
+    Attributes:
+        step: (size,) a Newton step towards its mean.
+        straight: coordinates in which it was taken.
+    """
+
+    step: FloatArray
+    straight: "_Straight"
+
+
+def leaning(likelihood: CellLikelihood, terms: "Terms", point: NormalPoint) -> Leaning:
+    """Find where the posterior leans around a mode. Of the mode itself nothing is kept."""
+    straight = _Straight.at(likelihood, terms, point)
+    # A draw far out may overflow; it then counts for nothing.
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        return Leaning(capped_step(point.mode.factors, straight.slopes()), straight)
+
+
+def shift_to_mean(leanings: list[Leaning]) -> FloatArray:
     """Return (size,) how far the mean of the posterior lies from the modes.
 
     One shift is found for all points together, since the few draws at each say little.
     """
-    terms = _Terms.of(likelihood)
-    straights = [_Straight.at(likelihood, terms, point) for point in points]
-    step = np.zeros(likelihood.layout.size)
-    # A draw far out may overflow; it then counts for nothing.
+    step = np.mean([one.step for one in leanings], axis=0)
+    taken = np.zeros_like(step)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        for straight in straights:
-            step += capped_step(straight.point.mode.factors, straight.slopes()) / len(points)
-        taken = np.zeros_like(step)
-        for straight in straights:
-            taken += straight.taken_back(straight.remainder(step)).mean(axis=1) / len(points)
-    return step - taken
+        for one in leanings:
+            straight = one.straight
+            taken += straight.taken_back(straight.remainder(step)).mean(axis=1) / len(leanings)
+    shift: FloatArray = step - taken
+    return shift
 
 
 def capped_step(factors: Arrow, slopes: FloatArray) -> FloatArray:
@@ -81,7 +102,7 @@ def capped_step(factors: Arrow, slopes: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class _Terms:
+class Terms:
     """What parameters add to the linear predictors of cells, as sparse matrices.
 
     Attributes:
@@ -95,7 +116,7 @@ class _Terms:
     of_offset: BoolArray
 
     @staticmethod
-    def of(likelihood: CellLikelihood) -> "_Terms":
+    def of(likelihood: CellLikelihood) -> "Terms":
         """Return the terms of the cells of a likelihood."""
         design, layout = likelihood.design, likelihood.layout
         count, at = len(layout.predictors), layout.predictors.index("offset")
@@ -105,7 +126,7 @@ class _Terms:
         places = (design.index.ravel(), columns.ravel())
         every = csr_array((design.weight.ravel(), places), shape=shape)
         of_offset = np.isin(np.arange(layout.size), design.index[:, design.predictor == at])
-        return _Terms(every, every[:, at::count], of_offset)
+        return Terms(every, every[:, at::count], of_offset)
 
 
 @dataclass(frozen=True)
@@ -115,9 +136,8 @@ class _Straight:
     Attributes:
         likelihood: that of the cells.
         terms: what the parameters add to their linear predictors.
-        point: the normal approximation there.
-        values: (predictors, rows) linear predictors at the mode.
-        away: (predictors, draws, rows) how far those of the draws lie from them.
+        center: (size,) the mode.
+        prior, noise, away: as of the point.
         log_gpu: (rows,) log GPU rates at the mode.
         slope: (rows, predictors) their derivatives.
         weight: (rows,) information about them.
@@ -125,9 +145,10 @@ class _Straight:
     """
 
     likelihood: CellLikelihood
-    terms: _Terms
-    point: NormalPoint
-    values: FloatArray
+    terms: Terms
+    center: FloatArray
+    prior: Prior
+    noise: Noise
     away: FloatArray
     log_gpu: FloatArray
     slope: FloatArray
@@ -135,31 +156,35 @@ class _Straight:
     factors: Arrow
 
     @staticmethod
-    def at(likelihood: CellLikelihood, terms: _Terms, point: NormalPoint) -> "_Straight":
+    def at(likelihood: CellLikelihood, terms: Terms, point: NormalPoint) -> "_Straight":
         """Return the coordinates around a mode."""
         mode, tail = point.mode, point.noise.tail
         values = linear_predictors(likelihood.design, likelihood.layout, mode.ahead)
         gpu = gpu_side(likelihood.speeds, as_predictors(values, _stages(likelihood)))
-        _, cells = cell_slopes(likelihood.observed, mode.evaluation.model, point.noise)
+        model = likelihood.model(mode.theta)
+        _, cells = cell_slopes(likelihood.observed, model, point.noise)
         weight = cells.weight * (tail + 1) / (tail + 3) / cells.scale2
         return _Straight(
             likelihood=likelihood,
             terms=terms,
-            point=point,
-            values=values,
-            away=linear_predictors(likelihood.design, likelihood.layout, point.away),
+            center=mode.ahead,
+            prior=point.prior,
+            noise=point.noise,
+            away=point.away,
             log_gpu=gpu.log_rate,
             slope=gpu_slopes(gpu),
-            weight=weight * mode.evaluation.model.sensitivity**2,
+            weight=weight * model.sensitivity**2,
             factors=mode.information.only(terms.of_offset).factorise(),
         )
 
     def remainder(self, step: FloatArray) -> FloatArray:
         """Return what rates (draws, rows) have beyond their linear part, draws moved by a step."""
-        likelihood = self.likelihood
-        moved = linear_predictors(likelihood.design, likelihood.layout, step)
-        away = self.away + moved[:, None]
-        return self._beyond(away, self._gpu(away).log_rate)
+        moved = self._predictors(step)
+        found = []
+        for draws in self._some_at_a_time():
+            away = self._predictors(draws) + moved[:, None]
+            found.append(self._beyond(away, self._gpu(away).log_rate))
+        return np.concatenate(found)
 
     def taken_back(self, remainder: FloatArray) -> FloatArray:
         """Return (size, draws) what the parameters of the offset give to make up for that."""
@@ -167,19 +192,24 @@ class _Straight:
 
     def slopes(self) -> FloatArray:
         """Return (size, draws) derivatives of the log posterior by the coordinates at the draws."""
-        gpu = self._gpu(self.away)
+        return np.concatenate([self._slopes(some) for some in self._some_at_a_time()], axis=1)
+
+    def _slopes(self, draws: FloatArray) -> FloatArray:
+        """Return the same for some draws, (draws, size) away from the mode."""
+        away = self._predictors(draws)
+        gpu = self._gpu(away)
         gpu_slope = gpu_slopes(gpu)
-        taken = self.taken_back(self._beyond(self.away, gpu.log_rate))
+        taken = self.taken_back(self._beyond(away, gpu.log_rate))
         model = capped_model(
             gpu.log_rate - (self.terms.offset.T @ taken).T,
             gpu_slope,
-            self.values[:, None] + self.away,
+            self._predictors(self.center)[:, None] + away,
             ceiling=self.likelihood.layout.shape.has_ceiling,
         )
-        by_predictor, _ = cell_slopes(self.likelihood.observed, model, self.point.noise)
+        by_predictor, _ = cell_slopes(self.likelihood.observed, model, self.noise)
         sound = np.isfinite(by_predictor).all(axis=(1, 2))
         by_predictor[~sound], gpu_slope[~sound] = 0.0, self.slope
-        prior, theta = self.point.prior, self.point.mode.ahead + self.point.away - taken.T
+        prior, theta = self.prior, self.center + draws - taken.T
         pull = np.stack([prior.precision @ (one - prior.mean) for one in theta], axis=1)
         # What is taken back from the offsets depends on the other coordinates.
         offset = self.likelihood.layout.predictors.index("offset")
@@ -190,8 +220,16 @@ class _Straight:
         slopes = self.terms.all @ by_predictor.reshape(len(theta), -1).T - pull
         return np.where(sound, slopes, 0.0)
 
+    def _some_at_a_time(self) -> list[FloatArray]:
+        """Return the draws in parts small enough for what is worked out of them."""
+        some = max(1, AT_ONCE // len(self.weight))
+        return [self.away[k : k + some] for k in range(0, len(self.away), some)]
+
+    def _predictors(self, theta: FloatArray) -> FloatArray:
+        return linear_predictors(self.likelihood.design, self.likelihood.layout, theta)
+
     def _gpu(self, away: FloatArray) -> GpuSide:
-        values = self.values[:, None] + away
+        values = self._predictors(self.center)[:, None] + away
         return gpu_side(self.likelihood.speeds, as_predictors(values, _stages(self.likelihood)))
 
     def _beyond(self, away: FloatArray, log_gpu: FloatArray) -> FloatArray:

@@ -8,6 +8,7 @@ from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.mode import MOST_STEPS, TOLERANCE, Mode, Prior, find_mode
 from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import Scales, first_scales, scale_slopes, update_scales
+from scalemodel.model.threads import each
 
 MOST_ROUNDS = 60
 FEW_STEPS, FIRST_STEPS = 5, 25
@@ -150,11 +151,16 @@ def _last_step(problem: FitProblem, reached: Reached) -> _LastStep:
     curvature, by_scale = np.zeros((len(names),) * 2), np.zeros((len(names), len(mode.theta)))
     held = scales.held(dict(zip(names, slopes.tolist(), strict=True)))
     free = np.flatnonzero((priors > 0) & ~np.isin(names, list(held)))
-    for k in free:
-        beside = scales.moved({names[k]: SCALE_STEP})
-        other = mode_at(problem, beside, mode.theta, MOST_STEPS, CLOSELY)
-        curvature[k] = (slopes - scale_slopes(problem.likelihood, other, beside)) / SCALE_STEP
-        by_scale[k] = (other.theta - mode.theta) / SCALE_STEP
+
+    def beside(k: int) -> tuple[FloatArray, FloatArray]:
+        """Return the slopes and the mode with one scale moved."""
+        there = scales.moved({names[k]: SCALE_STEP})
+        other = mode_at(problem, there, mode.theta, MOST_STEPS, CLOSELY)
+        return scale_slopes(problem.likelihood, other, there), other.theta
+
+    for k, (turned, theta) in zip(free, each(beside, free.tolist(), problem.cells), strict=True):
+        curvature[k] = (slopes - turned) / SCALE_STEP
+        by_scale[k] = (theta - mode.theta) / SCALE_STEP
     covariance = _covariance(curvature, priors, free)
     sd = np.sqrt(np.diag(covariance))
     step = covariance @ slopes

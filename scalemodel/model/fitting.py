@@ -75,7 +75,9 @@ def _fit_model(
 ) -> ModelFit:
     shape = shape_of(specs, observed.rows, game_of_scene, ceiling=settings.ceiling)
     kept = np.ones(len(observed.log_rate), dtype=bool) if warm is None else warm.kept
-    problem = prepare(observed.take(np.flatnonzero(kept)), specs, shape)
+    # Cells of one game beside each other touch few places of the information at a time.
+    order = np.lexsort((observed.rows.view, shape.game_of_scene[observed.rows.scene]))
+    problem = prepare(observed.take(order[kept[order]]), specs, shape)
     if warm is None:
         reached = first_reached(problem)
     else:
@@ -87,7 +89,7 @@ def _fit_model(
         if (cliffs.fell == ~kept).all():
             break
         kept = ~cliffs.fell
-        problem = prepare(observed.take(np.flatnonzero(kept)), specs, shape)
+        problem = prepare(observed.take(order[kept[order]]), specs, shape)
     climbed = settle(problem, reached)
     return ModelFit(
         layout=problem.layout,

@@ -107,7 +107,7 @@ class Rows:
     def __len__(self) -> int:
         return len(self.card)
 
-    def take(self, keep: IntArray) -> "Rows":
+    def take(self, keep: IntArray | slice) -> "Rows":
         """Return the rows at the given positions."""
         return Rows(
             self.card[keep],
@@ -132,7 +132,7 @@ class Observed:
     log_rate: FloatArray
     run_variance: FloatArray
 
-    def take(self, keep: IntArray) -> "Observed":
+    def take(self, keep: IntArray | slice) -> "Observed":
         """Return the cells at the given positions."""
         return Observed(self.rows.take(keep), self.log_rate[keep], self.run_variance[keep])
 

@@ -76,7 +76,7 @@ class RowDesign:
     weight: FloatArray
     predictor: IntArray
 
-    def take(self, keep: IntArray) -> "RowDesign":
+    def take(self, keep: IntArray | slice) -> "RowDesign":
         """Return the design of the rows at the given positions."""
         return RowDesign(self.index[keep], self.weight[keep], self.predictor)
 
@@ -138,9 +138,8 @@ class Layout:
             index.append(where[np.where(known, key, 0)])
             weight.append(np.where(known, self._times(group, rows, specs), 0.0))
         predictor = [self.predictors.index(g.predictor) for g in self.groups]
-        return RowDesign(
-            np.stack(index, axis=1), np.stack(weight, axis=1), np.array(predictor, dtype=np.intp)
-        )
+        # Term by term in memory, as they are worked on.
+        return RowDesign(np.stack(index).T, np.stack(weight).T, np.array(predictor, dtype=np.intp))
 
     def _times(self, group: Group, rows: Rows, specs: CardSpecs) -> FloatArray:
         if group.times == "one":

@@ -8,6 +8,7 @@ so that what differs between cards on the GPU side fades out towards the ceiling
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import gammaln
@@ -37,7 +38,7 @@ class Noise:
 def stage_speeds(rows: Rows, specs: CardSpecs, layout: Layout) -> StageSpeeds:
     """Return what the sheets say of each row, relative to the reference card."""
     return StageSpeeds(
-        log_speed=specs.log_speed[rows.card] - layout.reference.log_speed,
+        log_speed=np.asfortranarray(specs.log_speed[rows.card] - layout.reference.log_speed),
         log_width=specs.log_width[rows.card] - layout.reference.log_width,
         log_cache=specs.log_cache[rows.card],
         reference_cache=layout.reference.log_cache,
@@ -88,11 +89,16 @@ def cell_model(speeds: StageSpeeds, values: FloatArray, *, ceiling: bool) -> Cel
 
 def gpu_slopes(gpu: GpuSide) -> FloatArray:
     """Return (..., rows, predictors) derivatives of log GPU rates by the linear predictors."""
-    zeros, ones = np.zeros_like(gpu.log_rate), np.ones_like(gpu.log_rate)
+    stages = gpu.by_stage.shape[-1]
+    # Predictor by predictor in memory, as they are worked on.
+    out = np.zeros((2 * stages + len(OTHER_PREDICTORS), *gpu.log_rate.shape))
+    out[:stages] = np.moveaxis(gpu.by_stage, -1, 0)
+    out[stages : 2 * stages] = np.moveaxis(gpu.by_growth, -1, 0)
+    out[2 * stages] = 1.0
     others = (gpu.by_fill, gpu.by_request, gpu.by_hit, gpu.by_working_set, gpu.by_set_growth)
-    rest = np.stack([ones, zeros, zeros, *others], axis=-1)
-    slopes: FloatArray = np.concatenate([gpu.by_stage, gpu.by_growth, rest], axis=-1)
-    return slopes
+    for k, slope in enumerate(others, 2 * stages + 3):
+        out[k] = slope
+    return np.moveaxis(out, 0, -1)
 
 
 def capped_model(
@@ -134,12 +140,23 @@ def student_log_density(
 
 @dataclass(frozen=True)
 class Evaluation:
-    """Log likelihood, gradient and Fisher information at one parameter vector."""
+    """Log likelihood, gradient and Fisher information at one parameter vector.
+
+    Attributes:
+        log_likelihood, gradient, information: these.
+        likelihood, theta: of what and where.
+    """
 
     log_likelihood: float
     gradient: FloatArray
     information: ArrowMatrix
-    model: CellModel
+    likelihood: "CellLikelihood"
+    theta: FloatArray
+
+    @cached_property
+    def model(self) -> CellModel:
+        """The model there; worked out when asked for, which is seldom."""
+        return self.likelihood.model(self.theta)
 
 
 @dataclass(frozen=True)
@@ -201,14 +218,22 @@ class CellLikelihood:
 
     def log_likelihood(self, theta: FloatArray, noise: Noise) -> float:
         """Return the log likelihood at `theta`."""
-        model = self.model(theta)
-        squared = (self.observed.log_rate - model.log_rate) ** 2
-        scale2 = squared_scale(self.observed.run_variance, model.sensitivity, noise)
-        return float(student_log_density(squared, scale2, noise.tail).sum())
+        value = 0.0
+        for piece in self.sums.pieces:
+            observed, _, model = self._at(theta, piece.rows)
+            squared = (observed.log_rate - model.log_rate) ** 2
+            scale2 = squared_scale(observed.run_variance, model.sensitivity, noise)
+            value += float(student_log_density(squared, scale2, noise.tail).sum())
+        return value
 
     def slope(self, theta: FloatArray, noise: Noise) -> tuple[float, FloatArray]:
         """Return the log likelihood at `theta` and its gradient."""
-        value, gradient, _ = self._slope(self.model(theta), noise)
+        value, gradient = 0.0, np.zeros(self.layout.size)
+        for piece in self.sums.pieces:
+            observed, design, model = self._at(theta, piece.rows)
+            density, slopes, _ = _density(observed, model, noise)
+            value += density
+            self._add_slopes(gradient, design, slopes)
         return value, gradient
 
     def evaluate(self, theta: FloatArray, noise: Noise) -> Evaluation:
@@ -217,39 +242,58 @@ class CellLikelihood:
         The information for the location is the t's expected one times the weight the cell has,
         so a cell far out informs little (Lange, Little & Taylor 1989, JASA 84).
         """
-        model = self.model(theta)
-        value, gradient, at = self._slope(model, noise)
-        nu = noise.tail
-        root = np.sqrt(at.weight * (nu + 1) / (nu + 3) / at.scale2)[:, None]
-        information = self._information(
-            model.rate_slope * root, at.scale_slope * np.sqrt(2 * nu / (nu + 3))
-        )
-        return Evaluation(value, gradient, information, model)
+        value, gradient, nu = 0.0, np.zeros(self.layout.size), noise.tail
+        sums, ceilings = self.sums.nothing(), self.sums_of_ceilings
+        of_ceilings = None if ceilings is None else ceilings.nothing(sums)
+        for k, piece in enumerate(self.sums.pieces):
+            observed, design, model = self._at(theta, piece.rows)
+            density, slopes, at = _density(observed, model, noise)
+            value += density
+            self._add_slopes(gradient, design, slopes)
+            root = np.sqrt(at.weight * (nu + 1) / (nu + 3) / at.scale2)[:, None]
+            rate, scale = model.rate_slope * root, at.scale_slope * np.sqrt(2 * nu / (nu + 3))
+            if ceilings is None or of_ceilings is None:
+                self.sums.add(sums, piece, rate)
+                continue
+            along, across = self._turned(rate, scale)
+            self.sums.add(sums, piece, along)
+            ceilings.add(of_ceilings, ceilings.pieces[k], across)
+        information = self.sums.matrix(sums)
+        if ceilings is not None and of_ceilings is not None:
+            ceilings.add_everywhere(information, of_ceilings)
+        return Evaluation(value, gradient, information, self, theta)
 
-    def _slope(self, model: CellModel, noise: Noise) -> tuple[float, FloatArray, "Weighed"]:
-        squared = (self.observed.log_rate - model.log_rate) ** 2
-        slopes, at = cell_slopes(self.observed, model, noise)
-        value = float(student_log_density(squared, at.scale2, noise.tail).sum())
-        return value, self._by_parameters(slopes), at
+    def _at(self, theta: FloatArray, rows: slice) -> tuple[Observed, RowDesign, CellModel]:
+        """Return some of the cells, their design, and their model at `theta`."""
+        design = self.design.take(rows)
+        values = linear_predictors(design, self.layout, theta)
+        ceiling = self.layout.shape.has_ceiling
+        model = cell_model(self.speeds.take(rows), values, ceiling=ceiling)
+        return self.observed.take(rows), design, model
 
-    def _information(self, rate: FloatArray, scale: FloatArray) -> ArrowMatrix:
-        """Return the sum over cells of the outer products of both slopes (rows, predictors).
+    def _turned(self, rate: FloatArray, scale: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return both slopes (rows, predictors) turned in their plane, one along the GPU side.
 
-        On the GPU side the two are parallel: turned in their plane, one of them is about the
-        ceiling's parameters only, which are few.
+        The sum of their outer products stays as it is. On the GPU side the two are parallel, so
+        the other one is about the ceiling's parameters only, which are few.
         """
-        if self.sums_of_ceilings is None:
-            return self.sums.information(rate)
         offset = len(self.layout.predictors) - len(OTHER_PREDICTORS)
         length = np.hypot(rate[:, offset], scale[:, offset])
         safe = np.where(length > 0, length, 1.0)
         cosine = np.where(length > 0, rate[:, offset] / safe, 1.0)[:, None]
         sine = (scale[:, offset] / safe)[:, None]
-        along = self.sums.information(cosine * rate + sine * scale)
-        return along + self.sums_of_ceilings.information(cosine * scale - sine * rate)
+        return cosine * rate + sine * scale, cosine * scale - sine * rate
 
-    def _by_parameters(self, slope: FloatArray) -> FloatArray:
-        """Return the sum over cells of derivatives by the parameters."""
-        terms = slope[:, self.design.predictor] * self.design.weight
-        index = self.design.index.ravel()
-        return np.bincount(index, terms.ravel(), self.layout.size).astype(np.float64)
+    def _add_slopes(self, gradient: FloatArray, design: RowDesign, slope: FloatArray) -> None:
+        """Add the sum over cells of derivatives by the parameters."""
+        terms = slope.T[design.predictor] * design.weight.T
+        gradient += np.bincount(design.index.T.ravel(), terms.ravel(), self.layout.size)
+
+
+def _density(
+    observed: Observed, model: CellModel, noise: Noise
+) -> tuple[float, FloatArray, Weighed]:
+    """Return the log likelihood of cells, and what `cell_slopes` gives."""
+    squared = (observed.log_rate - model.log_rate) ** 2
+    slopes, at = cell_slopes(observed, model, noise)
+    return float(student_log_density(squared, at.scale2, noise.tail).sum()), slopes, at

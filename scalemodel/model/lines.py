@@ -84,14 +84,14 @@ class LineData:
     def mixed(self) -> MixedData:
         """Return the mixed model. With one scene it has no line of its own."""
         one = np.ones(len(self.y))
-        scale = iter(self.priors)
-        effects = [Effect(self.scene, one, next(scale), self.scenes)]
-        for column, own in zip(self.columns.T, self.own, strict=True):
-            if own:
-                effects.append(Effect(self.scene, column, next(scale), self.scenes))
-        if self.scenes == 1:
-            effects = []
-        effects.append(Effect(self.card, one, next(scale), self.cards))
+        effects = []
+        if self.scenes > 1:
+            scale = iter(self.priors)
+            effects.append(Effect(self.scene, one, next(scale), self.scenes))
+            for column, own in zip(self.columns.T, self.own, strict=True):
+                if own:
+                    effects.append(Effect(self.scene, column, next(scale), self.scenes))
+        effects.append(Effect(self.card, one, self.priors[-2], self.cards))
         return MixedData(
             self.y, self.fixed(), tuple(effects), self.known, self.stretch, self.priors[-1], TAIL
         )

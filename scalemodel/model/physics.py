@@ -48,7 +48,7 @@ class StageSpeeds:
     arithmetic: int | None
     traffic: int | None
 
-    def take(self, keep: IntArray) -> "StageSpeeds":
+    def take(self, keep: IntArray | slice) -> "StageSpeeds":
         """Return the speeds of the rows at the given positions."""
         return replace(
             self,

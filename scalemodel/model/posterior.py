@@ -6,7 +6,7 @@ import numpy as np
 from scipy.stats import norm, qmc
 
 from scalemodel.model.arrays import FloatArray, read_only
-from scalemodel.model.centering import NormalPoint, shift_to_mean
+from scalemodel.model.centering import Leaning, NormalPoint, Terms, leaning, shift_to_mean
 from scalemodel.model.climbing import NEAR, STEPS_AT_SCALE_POINT, Climbed, mode_at
 from scalemodel.model.draws import Draws, paired_at_each, paired_points
 from scalemodel.model.mode import Prior
@@ -14,6 +14,7 @@ from scalemodel.model.one_sided import draw_one_sided
 from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import Scales
 from scalemodel.model.settings import FitSettings
+from scalemodel.model.threads import each
 
 
 def draw_posterior(problem: FitProblem, climbed: Climbed, settings: FitSettings) -> Draws:
@@ -35,23 +36,31 @@ def draw_at_scales(
     The draws are normal with the information at the mode there.
     """
     names, size = problem.layout.scale_names(), problem.layout.size
-    each = settings.draws // len(scales)
+    count, paired = settings.draws // len(scales), paired_points(len(scales))
     rng = np.random.default_rng(settings.seed)
     best = np.array([climbed.scales.values[name] for name in names])
     drawn = np.array([[here.values[name] for name in names] for here in scales])
     starts = climbed.mode.theta + np.log(drawn / best) @ climbed.by_scale
-    points, away = [], []
-    for here, start in zip(scales, starts, strict=True):
-        mode = mode_at(problem, here, start, STEPS_AT_SCALE_POINT, NEAR)
-        away.append(mode.factors.sample(_normals(rng, size, each)).T)
-        pairs = away[-1][: paired_at_each(each)]
-        points.append(NormalPoint(mode, Prior.at(problem.layout, here.values), here.noise, pairs))
-    centers = np.stack([point.mode.ahead for point in points])
-    mean = centers + shift_to_mean(problem.likelihood, points[: paired_points(len(points))])
+    normals = [_normals(rng, size, count) for _ in scales]
+    terms = Terms.of(problem.likelihood)
+
+    def draw_at(k: int) -> tuple[FloatArray, FloatArray, Leaning | None]:
+        """Return the mode, how far draws lie from it, and at a paired point where it leans."""
+        mode = mode_at(problem, scales[k], starts[k], STEPS_AT_SCALE_POINT, NEAR)
+        away = mode.factors.sample(normals[k]).T
+        if k >= paired:
+            return mode.ahead, away, None
+        prior = Prior.at(problem.layout, scales[k].values)
+        point = NormalPoint(mode, prior, scales[k].noise, away[: paired_at_each(count)])
+        return mode.ahead, away, leaning(problem.likelihood, terms, point)
+
+    modes, away, leanings = zip(*each(draw_at, range(len(scales)), problem.cells), strict=True)
+    centers = np.stack(modes)
+    mean = centers + shift_to_mean([one for one in leanings if one is not None])
     draws = Draws(
         read_only((mean[:, None] + np.stack(away)).reshape(-1, size)),
         read_only(centers),
-        read_only(np.repeat(drawn, each, axis=0)),
+        read_only(np.repeat(drawn, count, axis=0)),
         names,
     )
     return replace(draws, theta=read_only(draw_one_sided(problem, climbed.mode, draws, rng)))

@@ -18,6 +18,11 @@ class FitProblem:
     layout: Layout
     starts: tuple[FloatArray, ...]
 
+    @property
+    def cells(self) -> int:
+        """Number of cells."""
+        return len(self.likelihood.observed.log_rate)
+
 
 def prepare(
     observed: Observed, specs: CardSpecs, shape: Shape, levels: Levels | None = None

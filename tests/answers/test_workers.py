@@ -4,11 +4,14 @@ import builtins
 import os
 import socket
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from joblib import Parallel, delayed, parallel_config
 
+import scalemodel as sm
 from scalemodel.answers.fitting import Fit
 from scalemodel.answers.workers import Cluster, Cores
 from scalemodel.errors import ScalemodelError
@@ -117,3 +120,24 @@ def test_the_folder_of_a_bench_need_not_be_there(whole: Fit, tmp_path: Path) -> 
         file.unlink()
     (tmp_path / "bench").rmdir()
     assert str(here.score(workers=Cores(1))) == str(whole.score(workers=Cores(1)))
+
+
+def fitted(path: str) -> tuple[str, bytes]:
+    """Return the digest of a bench and the bits of a fit of it."""
+    bench = sm.read_bench(path)
+    fit = sm.fit(bench)
+    return bench.digest, fit.table.to_json().encode() + fit.model.draws.theta.tobytes()
+
+
+def test_many_benches_fitted_on_a_cluster_through_joblib_are_the_same(
+    tmp_path: Path, cluster: Any
+) -> None:
+    paths = []
+    for seed in (1, 2):
+        lab = small_lab.simulate(replace(SMALL, seed=seed))
+        paths.append(lab.bench(tmp_path / str(seed)).source)
+    here = [fitted(path) for path in paths]
+    with distributed.Client(cluster), parallel_config("dask"):
+        there = Parallel()(delayed(fitted)(path) for path in paths)
+    assert there == here
+    assert here[0] != here[1]

@@ -27,6 +27,9 @@ def fit(monkeypatch: pytest.MonkeyPatch) -> FakeFit:
         return fake
 
     monkeypatch.setattr(fitted_module, "fitted", fitted)
+    monkeypatch.setattr(
+        fitted_module, "fit_of", lambda read, metric: fitted(Path(read.source), metric)
+    )
     return fake
 
 
@@ -402,7 +405,7 @@ def test_repeat_keeps_to_the_runs_where_a_bench_cannot_be_fitted(
     def refuse(*_: object) -> None:
         raise ScalemodelError("too few")
 
-    monkeypatch.setattr(fitted_module, "fitted", refuse)
+    monkeypatch.setattr(fitted_module, "fit_of", refuse)
     lines = (repeated / "results.csv").read_text().splitlines()
     old = [line for line in lines[1:] if line.endswith("1.0") and "Game 0" in line]
     new = [line for line in lines[1:] if line.endswith("1.1")]

@@ -10,6 +10,7 @@ from click.testing import CliRunner, Result
 
 import scalemodel.cli.fitted as fitted_module
 from scalemodel.cli.main import run
+from scalemodel.data.bench import Bench
 from scalemodel.errors import ScalemodelError
 from tests.answers import latency_bench
 from tests.answers.latency_bench import CARDS
@@ -19,10 +20,10 @@ from tests.answers.latency_bench import CARDS
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Return a bench that cannot be fitted."""
 
-    def refused(bench: Path, metric: str) -> None:
-        raise ScalemodelError(f"{bench}: too few to fit {metric}.")
+    def refused(read: Bench, metric: str) -> None:
+        raise ScalemodelError(f"{read.source}: too few to fit {metric}.")
 
-    monkeypatch.setattr(fitted_module, "fitted", refused)
+    monkeypatch.setattr(fitted_module, "fit_of", refused)
     return latency_bench.write(tmp_path / "bench", *latency_bench.tables())
 
 
@@ -91,3 +92,12 @@ def test_lows_and_groups_need_a_fit_and_say_so(bench: Path) -> None:
         assert "too few to fit average" in result.stderr
     both = call("lead", bench, *CARDS[:2], "--by", "preset", "--together")
     assert "--by and --together: ask for one at a time" in both.stderr
+
+
+def test_a_part_of_the_bench_is_used_and_said_once(bench: Path) -> None:
+    game = read(call("latency", bench).stdout)[0]["game"]
+    found = call("latency", bench, "--game", game, "--format", "json")
+    rows = json.loads(found.stdout)
+    assert {row["game"] for row in rows["records"]} == {game}
+    assert found.stderr == f"{rows['chosen']}\n"
+    assert f'are used: game "{game}"' in rows["chosen"]

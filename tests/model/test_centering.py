@@ -7,7 +7,14 @@ import pytest
 from scipy.special import digamma
 
 from scalemodel.model.arrow import Arrow, ArrowMatrix, Places
-from scalemodel.model.centering import NormalPoint, _Straight, _Terms, capped_step, shift_to_mean
+from scalemodel.model.centering import (
+    NormalPoint,
+    Terms,
+    _Straight,
+    capped_step,
+    leaning,
+    shift_to_mean,
+)
 from scalemodel.model.climbing import Climbed, climb
 from scalemodel.model.draws import PAIRED, paired_points
 from scalemodel.model.likelihood import as_predictors, linear_predictors
@@ -78,7 +85,7 @@ def point_of(problem: FitProblem, at: Climbed, count: int, seed: int) -> NormalP
 
 
 def straight_of(problem: FitProblem, point: NormalPoint) -> _Straight:
-    return _Straight.at(problem.likelihood, _Terms.of(problem.likelihood), point)
+    return _Straight.at(problem.likelihood, Terms.of(problem.likelihood), point)
 
 
 def test_slopes_are_those_of_the_posterior_in_the_straight_coordinates(
@@ -110,7 +117,8 @@ def test_a_draw_that_overflows_counts_for_nothing() -> None:
     away = point.away.copy()
     away[0, problem.layout.position("hit")] = 400.0
     away[0, problem.layout.position("fill")] = 800.0
-    shift = shift_to_mean(problem.likelihood, [replace(point, away=away)])
+    terms = Terms.of(problem.likelihood)
+    shift = shift_to_mean([leaning(problem.likelihood, terms, replace(point, away=away))])
     assert np.isfinite(shift).all()
 
 

@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from scalemodel.data.bench import read_tables
-from scalemodel.data.files import write_new
+from scalemodel.data.files import write_atomic, write_new
 from scalemodel.data.places import is_workbook, open_place
 from scalemodel.data.problems import BenchError, ProblemLog, shown
 from scalemodel.data.schema import TABLES, Column
@@ -77,29 +77,32 @@ def export_bench(
     contents = _contents(tables, path, kind)
     _check_free(path, contents)
     try:
-        next(iter(contents)).parent.mkdir(parents=True, exist_ok=True)
-        write_new(contents)
+        if is_workbook(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_atomic(path, contents[path.name], overwrite=False)
+        else:
+            write_new(path, contents)
     except OSError as error:
         raise ExportError(
             f"{target}: this cannot be written ({error.strerror}). "
             "Fix: choose a place that you may write to."
         ) from None
     rows = {name: len(table.frame) for name, table in tables.items()}
-    return Exported(tuple(contents), rows, place.folder / "frames" if "frames" in tables else None)
+    files = (path,) if is_workbook(path) else tuple(path / name for name in contents)
+    return Exported(files, rows, place.folder / "frames" if "frames" in tables else None)
 
 
-def _contents(tables: Mapping[str, TypedTable], path: Path, kind: FileKind) -> dict[Path, bytes]:
+def _contents(tables: Mapping[str, TypedTable], path: Path, kind: FileKind) -> dict[str, bytes]:
     if is_workbook(path):
         columns = {name: _columns(name, table.frame) for name, table in tables.items()}
-        return {path: sheets_bytes(columns)}
+        return {path.name: sheets_bytes(columns)}
     written = _csv_bytes if kind == "csv" else _parquet_bytes
     return {
-        path / f"{name}.{kind}": written(_columns(name, table.frame))
-        for name, table in tables.items()
+        f"{name}.{kind}": written(_columns(name, table.frame)) for name, table in tables.items()
     }
 
 
-def _check_free(path: Path, contents: Mapping[Path, bytes]) -> None:
+def _check_free(path: Path, contents: Mapping[str, bytes]) -> None:
     """Refuse to write over anything, or to mix with another bench."""
     folder = not is_workbook(path)
     taken = path.exists() and (not folder or not path.is_dir() or any(path.iterdir()))

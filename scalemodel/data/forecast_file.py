@@ -30,6 +30,8 @@ QUANTILES = (
 )  # fmt: skip
 #: Draws are kept as whole numbers of this log rate, from the median.
 STEP = 1e-4
+#: Bytes of a file beyond which it is not read.
+LARGEST = 512 << 20
 ALLOWED = "a forecast as `scalemodel predict --save FILE` writes it"
 
 
@@ -176,7 +178,12 @@ def read_forecast(path: str | os.PathLike[str]) -> Forecast:
 
 def _loaded(name: str) -> object:
     try:
-        return json.loads(Path(name).read_bytes().decode("utf-8"), parse_constant=_refuse)
+        with Path(name).open("rb") as stream:
+            content = stream.read(LARGEST + 1)
+        if len(content) > LARGEST:
+            what = f"the file has more than {LARGEST >> 20} MiB"
+            raise _error(name, what, "name the file that predict --save wrote")
+        return json.loads(content.decode("utf-8"), parse_constant=_refuse)
     except FileNotFoundError:
         raise _error(name, "there is no such file", "correct the path") from None
     except OSError as error:

@@ -65,6 +65,12 @@ def restore_fit(
     }
     if any(arrays[name].shape != size for name, size in sizes.items()):
         return None
+    if not all(_is_finite(arrays[name]) for name in ARRAYS - {"needs"}):
+        return None
+    if not all(set(names) == set(_numbers(meta[name])) for name in ("scales", "log_sd")):
+        return None
+    if not (_is_number(meta["rounds"]) and _is_number(meta["log_marginal"])):
+        return None
     return ModelFit(
         layout=layout,
         specs=specs,
@@ -82,3 +88,18 @@ def restore_fit(
         rounds=int(meta["rounds"]),
         log_marginal=float(meta["log_marginal"]),
     )
+
+
+def _is_finite(array: NDArray[Any]) -> bool:
+    return array.dtype.kind == "f" and bool(np.isfinite(array).all())
+
+
+def _numbers(values: object) -> Mapping[str, float]:
+    """Return a mapping to numbers; an empty one for anything else."""
+    if isinstance(values, Mapping) and all(_is_number(value) for value in values.values()):
+        return values
+    return {}
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and bool(np.isfinite(value))

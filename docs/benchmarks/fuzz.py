@@ -1,11 +1,11 @@
 """Mutated benches, workbooks, sheets, logs and kept files by the thousand: is each read or refused?
 
 Run from the root of the repository: ``python docs/benchmarks/fuzz.py OUT.jsonl --count 20000``.
-Every case follows from its target and number (`tests.fuzz`), and has a line in OUT; what has one is
-not run again, so a long run can be cut into slices: ``--minutes 9`` stops after that time. Cases run
-in a process of their own with a limit of memory, ten seconds each; one that dies or stands still is a
-finding, and the next one goes on behind it. ``--report`` writes the tables of fuzz.md, which is
-beside this file.
+Every case follows from its target and number (`tests.fuzz`), and has a line in OUT; what has one
+is not run again, so a long run can be cut into slices: ``--minutes 9`` stops after that time. Cases
+run in a process of their own with a limit of memory, ten seconds each; one that dies or stands
+still is a finding, and the next one goes on behind it. ``--report`` writes the tables of fuzz.md,
+which is beside this file.
 """
 
 import argparse
@@ -82,7 +82,7 @@ class Worker:
 
 
 def run(out: Path, todo: list[Case], minutes: float) -> None:
-    """Run cases until they or the time are used up; every outcome is a line at the end of a file."""
+    """Run cases until they or the time are used up; every outcome is a line of a file."""
     sound.kept()
     sound.whole_fit()
     end = time.monotonic() + 60 * minutes

@@ -33,7 +33,7 @@ from scalemodel.answers.value import Value, value
 from scalemodel.answers.workers import Workers
 from scalemodel.data.bench import Bench
 from scalemodel.data.forecast_file import Forecast
-from scalemodel.data.store import code_digest, load_arrays, save_arrays
+from scalemodel.data.store import FOLDER, code_digest, load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import BoolArray, IntArray
 from scalemodel.model.fitting import ModelFit, fit_model
@@ -289,11 +289,16 @@ def _rest(whole: Fit, stays: BoolArray) -> Fit:
     return prepared.fit(warm)
 
 
-def fit_cached(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
+def fit_cached(
+    bench: Bench,
+    metric: str = "average",
+    seed: int = 0,
+    tell: Callable[[str], None] = lambda _words: None,
+) -> Fit:
     """Fit as `fit` does, or take the fit stored beside the bench by an earlier call.
 
     The store is keyed by the content of the bench and by everything else the fit depends on; if
-    it cannot be read or written, the bench is fitted as if there were none.
+    it cannot be read or written, the bench is fitted as if there were none, and `tell` is told.
     """
     prepared = _Prepared.of(bench, metric, seed)
     folder, key = bench.folder, prepared.key()
@@ -304,8 +309,11 @@ def fit_cached(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
         if model is not None:
             return prepared.answer(model)
     result = prepared.fit()
-    if folder.is_dir():
-        save_arrays(folder, key, *stored_fit(result.model))
+    if folder.is_dir() and not save_arrays(folder, key, *stored_fit(result.model)):
+        tell(
+            f"The fit is not kept: {folder / FOLDER} cannot be written to. "
+            "The next question fits again."
+        )
     return result
 
 

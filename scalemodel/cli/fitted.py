@@ -3,6 +3,8 @@
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import click
+
 from scalemodel.cli.waiting import waiting
 
 if TYPE_CHECKING:
@@ -19,8 +21,12 @@ def fitted(bench: Path, metric: str) -> "Fit":
     from scalemodel.data.bench import read_bench
 
     read = read_bench(bench)
+    told: list[str] = []
     with waiting(f"Fitting {len(read.results):,} runs"):
-        return fit_cached(read, metric=metric, seed=0)
+        fit = fit_cached(read, metric=metric, seed=0, tell=told.append)
+    for words in told:
+        click.echo(words, err=True)
+    return fit
 
 
 def about_fit(command: str, bench: Path, summary: str, fit: "Fit") -> dict[str, object]:

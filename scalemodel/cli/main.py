@@ -10,6 +10,7 @@ import sys
 
 import click
 
+from scalemodel.cli.entry import INTERRUPTED
 from scalemodel.errors import ScalemodelError
 
 COMMANDS = (
@@ -34,9 +35,8 @@ COMMANDS = (
 )
 """Commands in the order a bench goes through them, each a module of this room."""
 
-INTERRUPTED = 130
 PIPE_CLOSED = 141
-"""What shells report for a program stopped from the keyboard, or whose reader went away."""
+"""What shells report for a program whose reader went away."""
 
 
 class UserError(click.ClickException):

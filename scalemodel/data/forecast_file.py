@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from scalemodel.data.problems import shown
 from scalemodel.data.schema import CARDS, CHART_COLUMNS
 from scalemodel.data.specs import with_derived
 from scalemodel.errors import ScalemodelError
@@ -161,7 +162,8 @@ def read_forecast(path: str | os.PathLike[str]) -> Forecast:
     if not isinstance(document, dict) or document.get("kind") != KIND:
         raise _error(name, "this is not a forecast", "name the file that predict --save wrote")
     if document.get("format") != FORMAT:
-        what = f"the forecast has format {document.get('format')}, and scalemodel {VERSION} reads"
+        given = shown(str(document.get("format"))).strip('"')
+        what = f"the forecast has format {given}, and scalemodel {VERSION} reads"
         raise _error(
             name, f"{what} format {FORMAT}", "use the version that wrote it, or a newer one"
         )

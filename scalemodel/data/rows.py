@@ -25,7 +25,7 @@ MOST_DECLARED = 10_000_000
 """Rows beyond which a Parquet file, in which billions take no room, is not read."""
 
 SMALL, MOST_PACKED = 64 << 20, 250
-"""Bytes that anything may unpack to, and times its size beyond them: tables and logs shrink less."""
+"""Bytes that anything may unpack to, and how many times its size beyond that: none shrinks so."""
 
 LONGEST_LINE = 1 << 20
 """Characters in a line beyond which a file is not taken for a table."""

@@ -83,7 +83,7 @@ def _ask(words: list[str], folder: Path) -> object:
     return result.exit_code
 
 
-def _expect(holds: bool, words: list[str], what: str) -> None:  # noqa: FBT001
+def _expect(holds: bool, words: list[str], what: str) -> None:
     if not holds:
         raise CommandError(words, what)
 

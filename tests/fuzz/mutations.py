@@ -11,9 +11,9 @@ CELLS = (
     "yes", "no", "ja", "TRUE", "2560x1440", "2560×1440", "0x0", "99999x99999", "1920X1080", "x",
     "2026-02-30", "0000-00-00", "2026", "2026-3-4", "9999-12-31", "s", "ms stamp", "null", "None",
     "../../etc/passwd", "/etc/passwd", "frames/..", "a\\b", "log.csv", ".", "..", "~", "CON",
-    "<script>alert(1)</script>", "{{7*7}}", "[bold]x[/bold]", "$\\frac{", "%s%n", "'; --", '"', '""',
-    "\x1b[31mred", "\x07", "a\nb", "a\r\nb", "\t", "\0", "\u202egnp", "\u200b", "\ufeff", "\u2028",
-    "👩‍🚀", "🙂", "e\u0301", "\u0301" * 200, "\u0316\u0301" * 3000, "9" * 400, "9" * 5000 + "x",
+    "<script>alert(1)</script>", "{{7*7}}", "[bold]x[/bold]", "$\\frac{", "%s%n", "'; --", '"',
+    '""', "\x1b[31mred", "\x07", "a\nb", "a\r\nb", "\t", "\0", "\u202egnp", "\u200b", "\ufeff",
+    "\u2028", "👩‍🚀", "🙂", "e\u0301", "\u0301" * 200, "\u0316\u0301" * 3000, "9" * 400, "9" * 5000 + "x",
     "1" * 40_000 + "y", "." * 3000, "name " * 2000, "Ostra 4", "Mirel 10", "Halvor A", "Game 1",
 )  # fmt: skip
 """Cells that some program, somewhere, has taken badly."""

@@ -79,6 +79,14 @@ class Commands(click.Group):
         except BrokenPipeError:
             close_output()
             ctx.exit(PIPE_CLOSED)
+        except OSError as error:
+            if error.filename is not None:
+                raise
+            close_output()
+            raise UserError(
+                f"The answer cannot be written ({error.strerror}). Fix: make room, or name "
+                "another place with -o FILE."
+            ) from None
         return result
 
 

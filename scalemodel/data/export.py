@@ -74,9 +74,9 @@ def export_bench(
     if place is None or log.errors():
         raise BenchError(os.fspath(bench), log.problems(), (log.errors(), log.warnings()))
     path = Path(target)
-    contents = _contents(tables, path, kind)
-    _check_free(path, contents)
+    _check_free(path, tables)
     try:
+        contents = _contents(tables, path, kind)
         if is_workbook(path):
             path.parent.mkdir(parents=True, exist_ok=True)
             write_atomic(path, contents[path.name], overwrite=False)
@@ -102,7 +102,7 @@ def _contents(tables: Mapping[str, TypedTable], path: Path, kind: FileKind) -> d
     }
 
 
-def _check_free(path: Path, contents: Mapping[str, bytes]) -> None:
+def _check_free(path: Path, tables: Mapping[str, TypedTable]) -> None:
     """Refuse to write over anything, or to mix with another bench."""
     folder = not is_workbook(path)
     taken = path.exists() and (not folder or not path.is_dir() or any(path.iterdir()))
@@ -112,7 +112,7 @@ def _check_free(path: Path, contents: Mapping[str, bytes]) -> None:
             f"{path}: there is something here already; nothing was written. "
             f"Allowed: {what}. Fix: choose another, or move this away first."
         )
-    if not contents:
+    if not tables:
         raise ExportError(f"{path}: there is no table to write. Fix: check the bench.")
 
 

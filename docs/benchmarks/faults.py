@@ -156,8 +156,8 @@ def piping(_times: int, _rng: Random, folder: Path) -> list[str]:
     lines += [("tour", "new-tour"), ("--help",), ("lead", "--help")]
     lines[0] = ("start", "new-bench")
     for words in lines:
-        place = make_place(Path(tempfile.mkdtemp(dir=folder)) / "place")
         for count in (0, 1):
+            place = make_place(Path(tempfile.mkdtemp(dir=folder)) / "place")
             status, said = gone_reader(words, place, lines=count)
             if status not in (0, 1, 2, 141) or "Traceback" in said or "Exception" in said:
                 wrong.append(f"{' '.join(words)}: status {status}: {said[-300:]}")

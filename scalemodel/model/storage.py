@@ -49,6 +49,10 @@ def restore_fit(
     """Return the fit of the same data that `stored_fit` took apart, or None if it is another's."""
     if not (ARRAYS.issubset(arrays) and PLAIN.issubset(meta)):
         return None
+    if arrays["needs"].dtype.kind != "f":
+        return None
+    if not all(_is_finite(arrays[name]) for name in ARRAYS - {"needs"}):
+        return None
     shape = shape_of(specs, observed.rows, game_of_scene, ceiling=settings.ceiling)
     kept = np.asarray(arrays["kept"]) > 0
     if kept.shape != observed.log_rate.shape or not kept.any():
@@ -64,8 +68,6 @@ def restore_fit(
         "draws_scales": (draws, len(names)),
     }
     if any(arrays[name].shape != size for name, size in sizes.items()):
-        return None
-    if not all(_is_finite(arrays[name]) for name in ARRAYS - {"needs"}):
         return None
     if not all(set(names) == set(_numbers(meta[name])) for name in ("scales", "log_sd")):
         return None

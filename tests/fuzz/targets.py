@@ -289,7 +289,7 @@ def _forged(rng: Random, key: str, content: bytes) -> bytes:
         arrays[name] = rng.choice(
             (old.ravel()[:-1], old.astype("U9"), old[..., None], old * np.nan, old.astype(bool))
             if old.dtype.kind == "f"
-            else (old[:-1], old + 1000, -old - 1, old.astype(float), old.astype("U9"))
+            else (old[:-1], old + 1000, -old.astype(int) - 1, old.astype(float), old.astype("U9"))
         )
     if rng.random() < 0.2:
         del arrays[rng.choice(sorted(arrays))]

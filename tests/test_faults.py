@@ -2,13 +2,14 @@
 
 import os
 import signal
+import subprocess
 import sys
 from pathlib import Path
 from random import Random
 
 import pytest
 
-from tests.faults.asking import SHAPES, ask, found, leftovers, make_place, started
+from tests.faults.asking import COMMAND, SHAPES, ask, leftovers, make_place, started
 from tests.faults.disturbing import edited, full_disk, gone_reader, interrupt, together
 from tests.faults.killing import kill
 
@@ -98,13 +99,13 @@ def members(session: int) -> list[int]:
 
 def test_ctrl_c_that_is_not_heard_stays_so(tmp_path: Path) -> None:
     place = make_place(tmp_path / "place")
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        status, said = ask(["check", "bench"], place)
-    finally:
-        signal.signal(signal.SIGINT, before)
-    assert status == 0, said
-    assert found(place)
+    deaf = "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN); "
+    command = [COMMAND[0], "-c", deaf + COMMAND[2], "start", "new"]
+    with subprocess.Popen(command, cwd=place, stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        process.stdout.readline()
+        process.send_signal(signal.SIGINT)
+    assert process.returncode == 0
 
 
 @pytest.mark.parametrize("words", [("fit", "bench"), ("start", "new"), ("lead", "--help")])

@@ -57,7 +57,9 @@ def killing(times: int, rng: Random, folder: Path) -> list[str]:
         count = max(1, times // 4) if name in SLOW else times
         found = kill(name, count, rng, Path(tempfile.mkdtemp(dir=folder)))
         numbers = (found.old, found.new, found.some, found.left)
-        print(f"| {name} | {found.killed} of {count} | {' | '.join(map(str, numbers))} |", flush=True)
+        print(
+            f"| {name} | {found.killed} of {count} | {' | '.join(map(str, numbers))} |", flush=True
+        )
         wrong += found.wrong
     return wrong
 

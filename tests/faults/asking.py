@@ -58,6 +58,7 @@ def fork(
         os.chdir(folder)
         os.dup2(said, 1)
         os.dup2(said, 2)
+        sys.stdout, sys.stderr = (open(n, "w", encoding="utf-8", closefd=False) for n in (1, 2))
         first()
         run.main([str(word) for word in words], prog_name="scalemodel", standalone_mode=True)
     except SystemExit as end:

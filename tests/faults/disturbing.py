@@ -12,8 +12,7 @@ from pathlib import Path
 from random import Random
 
 from scalemodel.data.bench import BenchError, read_bench
-from scalemodel.data.store import FOLDER
-from tests.faults.asking import SHAPES, ask, found, leftovers, make_place, started
+from tests.faults.asking import SHAPES, Files, ask, found, leftovers, started
 
 LONGEST_S = 1.0
 """Within which Ctrl-C ends a command."""
@@ -33,8 +32,8 @@ def full_disk(name: str, room: int, place: Path) -> list[str]:
     wrong = []
     if status not in (0, 2) or "Traceback" in said:
         wrong.append(f"{name}, {room} bytes: status {status}: {said[-200:]}")
-    if status == 2 and found(place) != before:
-        wrong.append(f"{name}, {room} bytes: something was written")
+    if half := _half_written(before, found(place)):
+        wrong.append(f"{name}, {room} bytes: {half}")
     if leftovers(place):
         wrong.append(f"{name}, {room} bytes: temporary files are left")
     return wrong
@@ -139,12 +138,12 @@ def interrupt(name: str, after: float, place: Path) -> tuple[int, float, list[st
         wrong.append(f"{name} after {after:.2f} s: status {status}: {said[-300:]}")
     if leftovers(place):
         wrong.append(f"{name} after {after:.2f} s: temporary files are left")
-    if status == 130 and (half := _half_written(before, found(place), name)):
+    if half := _half_written(before, found(place)):
         wrong.append(f"{name} after {after:.2f} s: {half}")
     return status, taken, wrong
 
 
-def _half_written(before: dict[str, bytes], now: dict[str, bytes], name: str) -> str:
+def _half_written(before: Files, now: Files) -> str:
     ends = {".csv": b"\n", ".json": b"}\n", ".html": b"</html>\n", ".png": b"IEND\xaeB`\x82"}
     for path, content in now.items():
         if path not in before and not content.endswith(ends.get(Path(path).suffix, b"")):
@@ -182,4 +181,3 @@ def together(name: str, count: int, place: Path) -> list[str]:
     if leftovers(place):
         wrong.append(f"{name}: temporary files are left")
     return wrong
-

@@ -1,8 +1,8 @@
 """Five hundred fits in one process: do memory, open files and threads stay what they were?
 
-Run from the root of the repository: ``python docs/benchmarks/soak.py``. Every fit is of a bench read
-anew, with a question asked of it, as somebody would who keeps one Python session open for weeks.
-The figures it gave are in soak.md beside it. Linux only: memory is read from /proc.
+Run from the root of the repository: ``python docs/benchmarks/soak.py``. Every fit is of a bench
+read anew, with questions asked of it, as somebody would who keeps one Python session open for
+weeks. The figures it gave are in soak.md beside it. Linux only: memory is read from /proc.
 """
 
 import argparse

@@ -1,4 +1,4 @@
-"""Commands in processes of their own: warm ones that can be killed, and whole ones from the start."""
+"""Commands in processes of their own: warm ones that can be killed, and whole ones."""
 
 import os
 import signal
@@ -58,7 +58,7 @@ def fork(
         os.chdir(folder)
         os.dup2(said, 1)
         os.dup2(said, 2)
-        sys.stdout, sys.stderr = (open(n, "w", encoding="utf-8", closefd=False) for n in (1, 2))
+        sys.stdout, sys.stderr = (os.fdopen(n, "w", encoding="utf-8") for n in (1, 2))
         first()
         run.main([str(word) for word in words], prog_name="scalemodel", standalone_mode=True)
     except SystemExit as end:
@@ -92,7 +92,7 @@ def started(words: Words, folder: Path, **how: int) -> "subprocess.Popen[bytes]"
         cwd=folder,
         stdin=subprocess.DEVNULL,
         start_new_session=True,
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509
         **{"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **how},
     )
 
@@ -107,7 +107,7 @@ def found(folder: Path) -> Files:
 
 
 def _content(path: Path) -> bytes:
-    """Give the bytes of a file; of a workbook, which holds the time it was made, those of its parts."""
+    """Give the bytes of a file; of a workbook, which says when it was made, those of its parts."""
     if path.suffix != ".xlsx":
         return path.read_bytes()
     with zipfile.ZipFile(path) as archive:

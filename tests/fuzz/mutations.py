@@ -14,7 +14,8 @@ CELLS = (
     "<script>alert(1)</script>", "{{7*7}}", "[bold]x[/bold]", "$\\frac{", "%s%n", "'; --", '"',
     '""', "\x1b[31mred", "\x07", "a\nb", "a\r\nb", "\t", "\0", "\u202egnp", "\u200b", "\ufeff",
     "\u2028", "👩‍🚀", "🙂", "e\u0301", "\u0301" * 200, "\u0316\u0301" * 3000, "9" * 400,
-    "9" * 5000 + "x", "1" * 40_000 + "y", "." * 3000, "name " * 2000, "Ostra 4", "Mirel 10", "Halvor A", "Game 1",
+    "9" * 5000 + "x", "1" * 40_000 + "y", "." * 3000, "name " * 2000,
+    "Ostra 4", "Mirel 10", "Halvor A", "Game 1",
 )  # fmt: skip
 """Cells that some program, somewhere, has taken badly."""
 

@@ -105,6 +105,7 @@ def test_ctrl_c_that_is_not_heard_stays_so(tmp_path: Path) -> None:
         assert process.stdout is not None
         process.stdout.readline()
         process.send_signal(signal.SIGINT)
+        process.communicate()
     assert process.returncode == 0
 
 

@@ -5,6 +5,7 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from types import MappingProxyType
 
 import pandas as pd
@@ -293,12 +294,13 @@ def fit_cached(
     bench: Bench,
     metric: str = "average",
     seed: int = 0,
-    tell: Callable[[str], None] = lambda _words: None,
+    not_kept: Callable[[Path], None] = lambda _folder: None,
 ) -> Fit:
     """Fit as `fit` does, or take the fit stored beside the bench by an earlier call.
 
     The store is keyed by the content of the bench and by everything else the fit depends on; if
-    it cannot be read or written, the bench is fitted as if there were none, and `tell` is told.
+    it cannot be read or written, the bench is fitted as if there were none; `not_kept` is
+    told the folder that cannot be written to.
     """
     prepared = _Prepared.of(bench, metric, seed)
     folder, key = bench.folder, prepared.key()
@@ -310,10 +312,7 @@ def fit_cached(
             return prepared.answer(model)
     result = prepared.fit()
     if folder.is_dir() and not save_arrays(folder, key, *stored_fit(result.model)):
-        tell(
-            f"The fit is not kept: {folder / FOLDER} cannot be written to. "
-            "The next question fits again."
-        )
+        not_kept(folder / FOLDER)
     return result
 
 

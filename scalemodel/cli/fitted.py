@@ -21,11 +21,14 @@ def fitted(bench: Path, metric: str) -> "Fit":
     from scalemodel.data.bench import read_bench
 
     read = read_bench(bench)
-    told: list[str] = []
+    closed: list[Path] = []
     with waiting(f"Fitting {len(read.results):,} runs"):
-        fit = fit_cached(read, metric=metric, seed=0, tell=told.append)
-    for words in told:
-        click.echo(words, err=True)
+        fit = fit_cached(read, metric=metric, seed=0, not_kept=closed.append)
+    for folder in closed:
+        click.echo(
+            f"The fit is not kept: {folder} cannot be written to. The next question fits again.",
+            err=True,
+        )
     return fit
 
 

@@ -47,11 +47,7 @@ def restore_fit(
     meta: Mapping[str, Any],
 ) -> ModelFit | None:
     """Return the fit of the same data that `stored_fit` took apart, or None if it is another's."""
-    if not (ARRAYS.issubset(arrays) and PLAIN.issubset(meta)):
-        return None
-    if arrays["needs"].dtype.kind != "f":
-        return None
-    if not all(_is_finite(arrays[name]) for name in ARRAYS - {"needs"}):
+    if not _is_complete(arrays, meta):
         return None
     shape = shape_of(specs, observed.rows, game_of_scene, ceiling=settings.ceiling)
     kept = np.asarray(arrays["kept"]) > 0
@@ -71,8 +67,6 @@ def restore_fit(
         return None
     if not all(set(names) == set(_numbers(meta[name])) for name in ("scales", "log_sd")):
         return None
-    if not (_is_number(meta["rounds"]) and _is_number(meta["log_marginal"])):
-        return None
     return ModelFit(
         layout=layout,
         specs=specs,
@@ -89,6 +83,17 @@ def restore_fit(
         status=str(meta["status"]),
         rounds=int(meta["rounds"]),
         log_marginal=float(meta["log_marginal"]),
+    )
+
+
+def _is_complete(arrays: Mapping[str, NDArray[Any]], meta: Mapping[str, Any]) -> bool:
+    """Say whether everything is there and of its kind; a forged fit may lack anything."""
+    return (
+        ARRAYS.issubset(arrays)
+        and PLAIN.issubset(meta)
+        and arrays["needs"].dtype.kind == "f"
+        and all(_is_finite(arrays[name]) for name in ARRAYS - {"needs"})
+        and all(_is_number(meta[name]) for name in ("rounds", "log_marginal"))
     )
 
 

@@ -3,7 +3,7 @@
 The names below are loaded when first used, so that ``import scalemodel`` itself is quick.
 """
 
-from typing import TYPE_CHECKING
+TYPE_CHECKING = False  # as in typing, which takes longer to load than all of this
 
 if TYPE_CHECKING:
     from scalemodel.answers.comparison import Comparison as Comparison

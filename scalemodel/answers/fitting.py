@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from pathlib import Path
 from types import MappingProxyType
 
 import pandas as pd
@@ -34,7 +35,7 @@ from scalemodel.answers.value import Value, value
 from scalemodel.answers.workers import Workers
 from scalemodel.data.bench import Bench
 from scalemodel.data.forecast_file import Forecast
-from scalemodel.data.store import code_digest, load_arrays, save_arrays
+from scalemodel.data.store import FOLDER, code_digest, load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import BoolArray, IntArray
 from scalemodel.model.fitting import ModelFit, fit_model
@@ -296,11 +297,17 @@ def _rest(whole: Fit, stays: BoolArray) -> Fit:
     return prepared.fit(warm)
 
 
-def fit_cached(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
+def fit_cached(
+    bench: Bench,
+    metric: str = "average",
+    seed: int = 0,
+    not_kept: Callable[[Path], None] = lambda _folder: None,
+) -> Fit:
     """Fit as `fit` does, or take the fit stored beside the bench by an earlier call.
 
     The store is keyed by the content of the bench and by everything else the fit depends on; if
-    it cannot be read or written, the bench is fitted as if there were none.
+    it cannot be read or written, the bench is fitted as if there were none; `not_kept` is
+    told the folder that cannot be written to.
     """
     prepared = _Prepared.of(bench, metric, seed)
     folder, key = bench.folder, prepared.key()
@@ -311,8 +318,8 @@ def fit_cached(bench: Bench, metric: str = "average", seed: int = 0) -> Fit:
         if model is not None:
             return prepared.answer(model)
     result = prepared.fit()
-    if folder.is_dir():
-        save_arrays(folder, key, *stored_fit(result.model))
+    if folder.is_dir() and not save_arrays(folder, key, *stored_fit(result.model)):
+        not_kept(folder / FOLDER)
     return result
 
 

@@ -53,12 +53,14 @@ def kept_score(
     if found is None:
         return None
     tables, about = found
-    return Score(
-        **tables,
-        level=float(str(about["level"])),
-        held_out=str(about["held_out"]),
-        scene=str(about["scene"]),
-    )
+    if about != {"level": level, "held_out": held_out, "scene": scene}:
+        return None
+    try:
+        answer = Score(**tables, level=level, held_out=held_out, scene=scene)
+        str(answer)  # in forged tables columns may be missing
+    except (TypeError, KeyError, ValueError, AttributeError, IndexError):
+        return None
+    return answer
 
 
 def _key(fit: "Fit", level: float, held_out: str, scene: str, by: str) -> str:

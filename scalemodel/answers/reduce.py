@@ -8,7 +8,14 @@ import pandas as pd
 from joblib import Parallel, cpu_count, delayed
 
 from scalemodel.answers.levels import check_level, counted
-from scalemodel.answers.reduced_rows import COLUMNS, DEFINITIONS, columns_of, failed_row, run_row
+from scalemodel.answers.reduced_rows import (
+    COLUMNS,
+    DEFINITIONS,
+    columns_of,
+    failed_row,
+    is_row,
+    run_row,
+)
 from scalemodel.data.logs.judging import judge
 from scalemodel.data.logs.kept import has_kept, key_of, load_kept, save_kept, tidy
 from scalemodel.data.logs.listing import LogEntry, list_logs
@@ -140,8 +147,9 @@ class _Job:
         key = key_of(self._settings(entry))
         if has_kept(self.folder, key):
             kept = load_kept(self.folder, key, digest_of(entry.path))
-            if kept is not None:
-                return _unpacked(kept)
+            found = None if kept is None else _unpacked(kept)
+            if found is not None:
+                return found
         try:
             log, part = open_run(entry)
         except UnreadableError as error:
@@ -189,8 +197,12 @@ def _failed(entry: LogEntry, what: str, allowed: str, fix: str, row: int | None)
     return _Result(failed_row(entry, log.problems(), None), log.problems(), kept=False)
 
 
-def _unpacked(kept: Mapping[str, object]) -> _Result:
-    row, problems = kept["row"], kept["problems"]
-    assert isinstance(row, dict)
-    assert isinstance(problems, list)
-    return _Result(row, tuple(Problem(**problem) for problem in problems), kept=True)
+def _unpacked(kept: Mapping[str, object]) -> _Result | None:
+    """Give what is kept of a log; None if that is not what a log comes to."""
+    row, problems = kept.get("row"), kept.get("problems")
+    if not is_row(row) or not isinstance(problems, list):
+        return None
+    try:
+        return _Result(dict(row), tuple(Problem(**problem) for problem in problems), kept=True)
+    except TypeError:
+        return None

@@ -1,7 +1,8 @@
 """The rows of reduced logs: their columns, and how a summary or a failure becomes one."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import TypeGuard
 
 import numpy as np
 import pandas as pd
@@ -117,6 +118,16 @@ def failed_row(
     more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
     reason = f"not reduced: {row}{errors[0].what}{more}"
     return {**_about(entry, decision), "exclude": "yes", "reason": reason}
+
+
+def is_row(row: object) -> TypeGuard[Mapping[str, object]]:
+    """Say whether something is a row as `run_row` and `failed_row` give it."""
+    texts = _TEXTS & set(COLUMNS)
+    return (
+        isinstance(row, dict)
+        and texts <= set(row) <= set(COLUMNS)
+        and all(isinstance(row[n], str if n in texts else int | float) for n in row)
+    )
 
 
 def _about(entry: LogEntry, decision: Decision | None) -> dict[str, object]:

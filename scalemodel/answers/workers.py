@@ -4,14 +4,18 @@ Every piece gets the same two arguments wherever it runs and answers in the orde
 the answer does not depend on who worked.
 """
 
+import os
 import re
+import signal
 import socket
-from collections.abc import Callable, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
+from multiprocessing import resource_tracker
 from types import TracebackType
 from typing import Any, Protocol, TypeVar
 
 from joblib import Parallel, cpu_count, delayed
+from joblib.externals.loky.backend import resource_tracker as loky_tracker
 
 from scalemodel.data.store import code_digest
 from scalemodel.errors import ScalemodelError
@@ -64,10 +68,35 @@ class Cores:
         # Arrays are copied, not mapped to files: nothing is left behind.
         parallel = Parallel(n_jobs=jobs, return_as="generator", batch_size=1, max_nbytes=None)
         answers = []
-        for answer in parallel(delayed(function)(shared, item) for item in items):
+        with _quiet_children():
+            coming = parallel(delayed(function)(shared, item) for item in items)
+        for answer in coming:
             answers.append(answer)
             done()
         return answers
+
+
+@contextmanager
+def _quiet_children() -> Iterator[None]:
+    """Start processes that do not hear Ctrl-C, which is for this one to hear and to end them.
+
+    Nor does the one that clears up behind them complain of what it has to clear up.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = os.environ.get("PYTHONWARNINGS")
+    os.environ["PYTHONWARNINGS"] = ",".join([*filter(None, [before]), "ignore:resource_tracker"])
+    for tracker in resource_tracker, loky_tracker:  # starting, they let signals through again
+        tracker.ensure_running()
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        os.environ.pop("PYTHONWARNINGS")
+        if before is not None:
+            os.environ["PYTHONWARNINGS"] = before
 
 
 class Cluster(AbstractContextManager["Cluster"]):

@@ -1,5 +1,6 @@
 """The fit that most commands start from."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -45,8 +46,15 @@ def fit_of(read: "Bench", metric: str) -> "Fit":
     """
     from scalemodel.answers.fitting import fit_cached
 
+    closed: list[Path] = []
     with waiting(f"Fitting {len(read.results):,} runs"):
-        return fit_cached(read, metric=metric, seed=0)
+        fit = fit_cached(read, metric=metric, seed=0, not_kept=closed.append)
+    for folder in closed:
+        click.echo(
+            f"The fit is not kept: {folder} cannot be written to. The next question fits again.",
+            err=True,
+        )
+    return fit
 
 
 def about_fit(command: str, bench: BenchPath, summary: str, fit: "Fit") -> dict[str, object]:

@@ -10,6 +10,7 @@ import sys
 
 import click
 
+from scalemodel.cli.entry import INTERRUPTED
 from scalemodel.errors import ScalemodelError
 
 COMMANDS = (
@@ -34,9 +35,8 @@ COMMANDS = (
 )
 """Commands in the order a bench goes through them, each a module of this room."""
 
-INTERRUPTED = 130
 PIPE_CLOSED = 141
-"""What shells report for a program stopped from the keyboard, or whose reader went away."""
+"""What shells report for a program whose reader went away."""
 
 
 class UserError(click.ClickException):
@@ -79,6 +79,14 @@ class Commands(click.Group):
         except BrokenPipeError:
             close_output()
             ctx.exit(PIPE_CLOSED)
+        except OSError as error:
+            if error.filename is not None:
+                raise
+            close_output()
+            raise UserError(
+                f"The answer cannot be written ({error.strerror}). Fix: make room, or name "
+                "another place with -o FILE."
+            ) from None
         return result
 
 

@@ -141,10 +141,10 @@ def write_file(path: Path, content: bytes | str) -> None:
 def _print(view: "RenderableType") -> None:
     from rich.console import Console
 
-    from scalemodel.views.terminal.parts import WIDTH
+    from scalemodel.views.terminal.parts import WIDTH, Harmless
 
     if hasattr(sys.stdout, "reconfigure"):  # a sign that the terminal lacks is better than none
         sys.stdout.reconfigure(errors="replace")
     console = Console(markup=False, highlight=False, emoji=False)
     console.width = min(console.width, WIDTH)
-    console.print(view)
+    console.print(Harmless(view))

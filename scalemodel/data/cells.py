@@ -14,6 +14,9 @@ from scalemodel.data.schema import Column
 
 CORRECT = "correct the cell or delete the row"
 
+LONGEST_ID = 250
+"""Characters of a name: more fit no table and no figure."""
+
 
 @dataclass(frozen=True)
 class Complaint:
@@ -26,7 +29,7 @@ class Complaint:
 Parsed = str | float | bool | None | Complaint
 """None stands for an empty cell of a number column."""
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _PLAIN = b"0123456789."
 _SWAP = str.maketrans(",.", ".,")
 _NOT_FINITE = re.compile(r"[+-]?(nan|inf|infinity)", re.IGNORECASE)
@@ -57,6 +60,9 @@ def parser(column: Column, decimal: str) -> Callable[[str], Parsed]:
 
 def parse_id(text: str) -> Parsed:
     """Keep an id as text: composed Unicode, every kind of space a plain one."""
+    if len(text) > LONGEST_ID:
+        what = f"{shown(text)} has {len(text):,} characters; a name has {LONGEST_ID} at most"
+        return Complaint(what, "shorten the name")
     name = unicodedata.normalize("NFC", text)
     if not name.isprintable():
         name = "".join(" " if unicodedata.category(c) == "Zs" else c for c in name)

@@ -13,7 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from scalemodel.data.bench import read_tables
-from scalemodel.data.files import write_new
+from scalemodel.data.files import write_atomic, write_new
 from scalemodel.data.places import is_workbook, open_place
 from scalemodel.data.problems import BenchError, ProblemLog, shown
 from scalemodel.data.rows import UnreadableError
@@ -108,27 +108,29 @@ def _into_database(tables: Mapping[str, TypedTable], address: DatabaseUrl) -> tu
 
 
 def _into_files(tables: Mapping[str, TypedTable], path: Path, kind: FileKind) -> tuple[Path, ...]:
-    contents = _contents(tables, path, kind)
     _check_free(path)
     try:
-        next(iter(contents)).parent.mkdir(parents=True, exist_ok=True)
-        write_new(contents)
+        contents = _contents(tables, path, kind)
+        if is_workbook(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_atomic(path, contents[path.name], overwrite=False)
+        else:
+            write_new(path, contents)
     except OSError as error:
         raise ExportError(
             f"{path}: this cannot be written ({error.strerror}). "
             "Fix: choose a place that you may write to."
         ) from None
-    return tuple(contents)
+    return (path,) if is_workbook(path) else tuple(path / name for name in contents)
 
 
-def _contents(tables: Mapping[str, TypedTable], path: Path, kind: FileKind) -> dict[Path, bytes]:
+def _contents(tables: Mapping[str, TypedTable], path: Path, kind: FileKind) -> dict[str, bytes]:
     if is_workbook(path):
         columns = {name: _columns(name, table.frame) for name, table in tables.items()}
-        return {path: sheets_bytes(columns)}
+        return {path.name: sheets_bytes(columns)}
     written = _csv_bytes if kind == "csv" else _parquet_bytes
     return {
-        path / f"{name}.{kind}": written(_columns(name, table.frame))
-        for name, table in tables.items()
+        f"{name}.{kind}": written(_columns(name, table.frame)) for name, table in tables.items()
     }
 
 

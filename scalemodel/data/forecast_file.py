@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from scalemodel.data.problems import shown
 from scalemodel.data.schema import CARDS, CHART_COLUMNS
 from scalemodel.data.specs import with_derived
 from scalemodel.errors import ScalemodelError
@@ -30,6 +31,8 @@ QUANTILES = (
 )  # fmt: skip
 #: Draws are kept as whole numbers of this log rate, from the median.
 STEP = 1e-4
+#: Bytes of a file beyond which it is not read.
+LARGEST = 512 << 20
 ALLOWED = "a forecast as `scalemodel predict --save FILE` writes it"
 
 
@@ -159,7 +162,8 @@ def read_forecast(path: str | os.PathLike[str]) -> Forecast:
     if not isinstance(document, dict) or document.get("kind") != KIND:
         raise _error(name, "this is not a forecast", "name the file that predict --save wrote")
     if document.get("format") != FORMAT:
-        what = f"the forecast has format {document.get('format')}, and scalemodel {VERSION} reads"
+        given = shown(str(document.get("format"))).strip('"')
+        what = f"the forecast has format {given}, and scalemodel {VERSION} reads"
         raise _error(
             name, f"{what} format {FORMAT}", "use the version that wrote it, or a newer one"
         )
@@ -176,7 +180,12 @@ def read_forecast(path: str | os.PathLike[str]) -> Forecast:
 
 def _loaded(name: str) -> object:
     try:
-        return json.loads(Path(name).read_bytes().decode("utf-8"), parse_constant=_refuse)
+        with Path(name).open("rb") as stream:
+            content = stream.read(LARGEST + 1)
+        if len(content) > LARGEST:
+            what = f"the file has more than {LARGEST >> 20} MiB"
+            raise _error(name, what, "name the file that predict --save wrote")
+        return json.loads(content.decode("utf-8"), parse_constant=_refuse)
     except FileNotFoundError:
         raise _error(name, "there is no such file", "correct the path") from None
     except OSError as error:

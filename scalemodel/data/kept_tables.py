@@ -53,18 +53,21 @@ def load_tables(
     if found is None:
         return None
     arrays, meta = found
-    columns: Any = meta["columns"]
-    tables = {
-        name: pd.DataFrame(
-            {
-                column: _put_together(arrays[f"{name}_{n}"], dtype, values)
-                for n, (column, dtype, values) in enumerate(parts)
-            }
-        )
-        for name, parts in columns.items()
-    }
-    about: Any = meta["about"]
-    return tables, about
+    columns: Any = meta.get("columns")
+    about: Any = meta.get("about")
+    try:
+        tables = {
+            name: pd.DataFrame(
+                {
+                    column: _put_together(arrays[f"{name}_{n}"], dtype, values)
+                    for n, (column, dtype, values) in enumerate(parts)
+                }
+            )
+            for name, parts in columns.items()
+        }
+    except (KeyError, ValueError, TypeError, IndexError, AttributeError):  # forged
+        return None
+    return (tables, about) if isinstance(about, dict) else None
 
 
 def _taken_apart(column: "pd.Series[Any]") -> tuple[NDArray[np.generic], list[object] | None]:

@@ -4,7 +4,7 @@ import csv
 import datetime
 import hashlib
 import io
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import chain
@@ -17,6 +17,15 @@ from scalemodel.data.problems import shown
 
 BLOCK = 10_000
 """Rows handed on at a time."""
+
+MOST_COLUMNS = 1_000
+"""Columns that no table of a bench comes near; a short row counts as one of full width."""
+
+MOST_DECLARED = 10_000_000
+"""Rows beyond which a Parquet file, in which billions take no room, is not read."""
+
+SMALL, MOST_PACKED = 64 << 20, 250
+"""Bytes that anything may unpack to, and how many times its size beyond that: none shrinks so."""
 
 LONGEST_LINE = 1 << 20
 """Characters in a line beyond which a file is not taken for a table."""
@@ -112,6 +121,7 @@ def _csv_source(raw: _Hashing, known: frozenset[str], given: str) -> RowSource:
     lines = _lines(text)
     delimiter, reader, row = _find_header(lines, known, given)
     header = [name.strip() for name in next(_numbered(reader, row))[1]]
+    check_width(header)
     return RowSource(
         "UTF-8 with byte order mark" if bom else "UTF-8",
         delimiter,
@@ -232,6 +242,12 @@ def _parquet_source(stream: io.BufferedReader, digest: str) -> RowSource:
         header = [str(name).strip() for name in file.schema_arrow.names]
     except PARQUET_ERRORS as error:
         raise _not_parquet(error) from None
+    check_width(header)
+    if file.metadata.num_rows > MOST_DECLARED:
+        what = f"the file declares {file.metadata.num_rows:,} rows"
+        raise UnreadableError(
+            what, f"up to {MOST_DECLARED:,}", "check that this is the table meant"
+        )
 
     def rows() -> Iterator[tuple[int, list[str]]]:
         number = 1
@@ -244,6 +260,17 @@ def _parquet_source(stream: io.BufferedReader, digest: str) -> RowSource:
             raise _not_parquet(error) from None
 
     return RowSource("Parquet", "", ".", header, 1, in_blocks(rows()), lambda: digest)
+
+
+def check_width(header: Sequence[str]) -> None:
+    """Refuse a table with more columns than any bench has.
+
+    Raises:
+        UnreadableError: it has.
+    """
+    if len(header) > MOST_COLUMNS:
+        what = f"the table has {len(header):,} columns"
+        raise UnreadableError(what, f"up to {MOST_COLUMNS:,}", "delete what is beyond the table")
 
 
 def _not_parquet(error: Exception) -> UnreadableError:

@@ -1,7 +1,9 @@
 """Keep arrays beside a bench from one command to the next.
 
 A file of the store is one line with a sha256, then an npz archive without pickled objects. The
-digest covers the key and the archive, so a damaged, renamed or foreign file is never unpacked.
+digest covers the key and the archive, so a damaged or renamed file is never unpacked. It is no
+seal: a file that somebody forged is read as data, which never run, or is as good as none. Links are
+not followed, neither to read nor to write.
 """
 
 import contextlib
@@ -17,14 +19,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from scalemodel.data.files import write_atomic
+from scalemodel.data.files import ABANDONED_S, read_unfollowed, write_atomic
 
 FOLDER = ".scalemodel"
 KEPT = 8
 """Files kept in a store; the oldest beyond these are removed."""
-
-ABANDONED_S = 3600
-"""Seconds after which a temporary file can only be left over from a killed process."""
 
 _META = "meta.json"
 _KEY = re.compile(r"[0-9A-Za-z_-]{1,100}")
@@ -58,12 +57,23 @@ def save_arrays(
     content = _packed(key, arrays, meta)
     store = folder / FOLDER
     try:
-        store.mkdir(exist_ok=True)
-        write_atomic(_path(folder, key, kind), content)
+        make_store(store)
+        write_atomic(_path(folder, key, kind), content, follow=False)
     except OSError:
         return False
     _tidy(store, kept, kind)
     return True
+
+
+def make_store(store: Path) -> None:
+    """Make a folder to keep files in, unless it is there.
+
+    Raises:
+        OSError: it cannot be made, or it is a link, which may lead anywhere.
+    """
+    store.mkdir(exist_ok=True)
+    if store.is_symlink():
+        raise OSError("a link")
 
 
 def load_arrays(
@@ -77,19 +87,34 @@ def load_arrays(
         ValueError: the key is not legal.
     """
     try:
-        digest, _, archive = _path(folder, key, kind).read_bytes().partition(b"\n")
+        digest, _, archive = read_unfollowed(_path(folder, key, kind)).partition(b"\n")
     except OSError:
         return None
     if digest != _digest(key, archive):
         return None
     try:
-        with np.load(io.BytesIO(archive), allow_pickle=False) as npz:
-            arrays = {name: npz[name] for name in npz.files}
-        meta = json.loads(arrays.pop(_META).tobytes())
-    except (ValueError, KeyError, EOFError, OSError, zipfile.BadZipFile):
+        arrays, meta = _unpacked(archive)
+    except Exception:  # a forged archive leads to many kinds of error
         return None
     for array in arrays.values():
         array.flags.writeable = False
+    return arrays, meta
+
+
+def _unpacked(archive: bytes) -> tuple[dict[str, NDArray[np.generic]], dict[str, object]]:
+    """Take an archive apart; one that is packed, as none of ours is, could unpack to anything.
+
+    Raises:
+        Exception: it is not one that `save_arrays` wrote.
+    """
+    with zipfile.ZipFile(io.BytesIO(archive)) as parts:
+        if any(part.compress_type != zipfile.ZIP_STORED for part in parts.infolist()):
+            raise ValueError("packed")
+    with np.load(io.BytesIO(archive), allow_pickle=False) as npz:
+        arrays = {name: npz[name] for name in npz.files}
+    meta = json.loads(arrays.pop(_META).tobytes())
+    if not isinstance(meta, dict):
+        raise TypeError("no mapping")
     return arrays, meta
 
 

@@ -50,21 +50,20 @@ def write_template(folder: str | os.PathLike[str]) -> tuple[Path, ...]:
             cannot be written to.
     """
     target = Path(folder)
-    files = {target / f"{table.name}.csv": _example(table) for table in TABLES}
-    files[target / README] = _readme()
+    files = {f"{table.name}.csv": _example(table) for table in TABLES}
+    files[README] = _readme()
     try:
-        target.mkdir(parents=True, exist_ok=True)
-        there = [path.name for path in files if path.exists()]
+        there = [name for name in files if (target / name).exists()]
         if there:
             raise TemplateError(_taken(target, there))
-        write_new(files)
+        write_new(target, files)
     except OSError as error:
         reason = "there is a file" if isinstance(error, FileExistsError) else error.strerror
         raise TemplateError(
             f"{target}: the empty bench cannot be written there ({reason}). "
             "Fix: choose a folder you may write to."
         ) from None
-    return tuple(files)
+    return tuple(target / name for name in files)
 
 
 def _taken(target: Path, names: list[str]) -> str:

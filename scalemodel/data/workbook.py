@@ -20,7 +20,15 @@ from openpyxl import Workbook as Book
 from openpyxl import load_workbook
 
 from scalemodel.data.problems import shown
-from scalemodel.data.rows import RowSource, UnreadableError, as_text, in_blocks
+from scalemodel.data.rows import (
+    MOST_COLUMNS,
+    MOST_PACKED,
+    SMALL,
+    RowSource,
+    UnreadableError,
+    as_text,
+    in_blocks,
+)
 
 LARGEST = 256 << 20
 """Bytes of a workbook beyond which it is not read."""
@@ -35,9 +43,6 @@ MOST_PARTS = 10_000
 
 MOST_ROWS = 1_048_576
 """Rows that a sheet can have (the limit that spreadsheet programs publish)."""
-
-MOST_COLUMNS = 1_000
-"""Columns that no table of a bench comes near."""
 
 ALLOWED = "a workbook saved as .xlsx"
 SAVE = "open it in a spreadsheet program and save it as .xlsx again, or as CSV"
@@ -69,6 +74,9 @@ class Workbook:
             UnreadableError: it is none, or not safe to open.
             OSError: the file cannot be read.
         """
+        if path.exists() and not path.is_file():
+            what = "this is a folder or a device, not a file"
+            raise UnreadableError(what, ALLOWED, "put the workbook there")
         size = path.stat().st_size
         if size > LARGEST:
             what = f"the workbook has {size >> 20:,} MiB"
@@ -178,12 +186,13 @@ def _check_archive(content: bytes) -> bool:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             parts = archive.infolist()
-            _check_sizes(parts)
+            _check_sizes(parts, len(content))
             for part in parts:
-                if part.filename.lower().endswith((".xml", ".rels", ".vml")):
-                    with archive.open(part) as stream:
-                        _check_no_entities(stream, part.filename)
-                    formulas |= "worksheets/" in part.filename and _holds(archive, part)
+                with archive.open(part) as stream:
+                    root = _check_no_entities(stream, part.filename)
+                if root == "sst":
+                    _check_texts(part.file_size)
+                formulas |= root == "worksheet" and _holds(archive, part)
     except UnreadableError:
         raise
     except Exception:  # a damaged archive leads to many kinds of error
@@ -202,12 +211,21 @@ def _holds(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> bool:
     return False
 
 
-def _check_sizes(parts: list[zipfile.ZipInfo]) -> None:
-    texts = max((p.file_size for p in parts if "sharedstrings" in p.filename.lower()), default=0)
-    unpacked = sum(part.file_size for part in parts)
-    if unpacked > LARGEST_UNPACKED or texts > LARGEST_TEXTS or len(parts) > MOST_PARTS:
+def _check_sizes(parts: list[zipfile.ZipInfo], packed: int) -> None:
+    unpacked, most = sum(part.file_size for part in parts), max(SMALL, MOST_PACKED * packed)
+    if unpacked > min(LARGEST_UNPACKED, most) or len(parts) > MOST_PARTS:
         what = f"the workbook unpacks to {unpacked >> 20:,} MiB in {len(parts):,} parts"
-        allowed = f"up to {LARGEST_UNPACKED >> 20:,} MiB, {LARGEST_TEXTS >> 20} of them texts"
+        allowed = (
+            f"up to {LARGEST_UNPACKED >> 20:,} MiB and {MOST_PACKED} times its size, in "
+            f"{MOST_PARTS:,} parts"
+        )
+        raise UnreadableError(what, allowed, "save the tables as CSV")
+
+
+def _check_texts(unpacked: int) -> None:
+    if unpacked > LARGEST_TEXTS:
+        what = f"the texts of the workbook unpack to {unpacked >> 20:,} MiB"
+        allowed = f"up to {LARGEST_TEXTS >> 20} MiB"
         raise UnreadableError(what, allowed, "save the tables as CSV")
 
 
@@ -215,13 +233,19 @@ class _RootReachedError(Exception):
     """The first element of an XML file has begun: no declarations can follow."""
 
 
-def _check_no_entities(stream: IO[bytes], name: str) -> None:
+def _check_no_entities(stream: IO[bytes], name: str) -> str:
+    """Refuse a part that declares entities; give the name of its first element.
+
+    What a part is called says nothing: the library takes any for what the archive's list says. A
+    part that is no XML gives "".
+    """
+
     def declared(*_: object) -> None:
         what = f"{shown(name)} in the workbook declares XML entities"
         raise UnreadableError(what, "a workbook as spreadsheet programs write it", SAVE)
 
-    def begun(*_: object) -> None:
-        raise _RootReachedError
+    def begun(element: str, _: object) -> None:
+        raise _RootReachedError(element.rpartition(":")[2])
 
     parser = expat.ParserCreate()
     parser.StartDoctypeDeclHandler = declared
@@ -229,5 +253,8 @@ def _check_no_entities(stream: IO[bytes], name: str) -> None:
     try:
         while piece := stream.read(1 << 16):
             parser.Parse(piece)
-    except _RootReachedError:
-        return
+    except _RootReachedError as reached:
+        return str(reached)
+    except expat.ExpatError:
+        return ""
+    return ""

@@ -47,7 +47,7 @@ def restore_fit(
     meta: Mapping[str, Any],
 ) -> ModelFit | None:
     """Return the fit of the same data that `stored_fit` took apart, or None if it is another's."""
-    if not (ARRAYS.issubset(arrays) and PLAIN.issubset(meta)):
+    if not _is_complete(arrays, meta):
         return None
     shape = shape_of(specs, observed.rows, game_of_scene, ceiling=settings.ceiling)
     kept = np.asarray(arrays["kept"]) > 0
@@ -64,6 +64,8 @@ def restore_fit(
         "draws_scales": (draws, len(names)),
     }
     if any(arrays[name].shape != size for name, size in sizes.items()):
+        return None
+    if not all(set(names) == set(_numbers(meta[name])) for name in ("scales", "log_sd")):
         return None
     return ModelFit(
         layout=layout,
@@ -82,3 +84,29 @@ def restore_fit(
         rounds=int(meta["rounds"]),
         log_marginal=float(meta["log_marginal"]),
     )
+
+
+def _is_complete(arrays: Mapping[str, NDArray[Any]], meta: Mapping[str, Any]) -> bool:
+    """Say whether everything is there and of its kind; a forged fit may lack anything."""
+    return (
+        ARRAYS.issubset(arrays)
+        and PLAIN.issubset(meta)
+        and arrays["needs"].dtype.kind == "f"
+        and all(_is_finite(arrays[name]) for name in ARRAYS - {"needs"})
+        and all(_is_number(meta[name]) for name in ("rounds", "log_marginal"))
+    )
+
+
+def _is_finite(array: NDArray[Any]) -> bool:
+    return array.dtype.kind == "f" and bool(np.isfinite(array).all())
+
+
+def _numbers(values: object) -> Mapping[str, float]:
+    """Return a mapping to numbers; an empty one for anything else."""
+    if isinstance(values, Mapping) and all(_is_number(value) for value in values.values()):
+        return values
+    return {}
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and bool(np.isfinite(value))

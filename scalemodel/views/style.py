@@ -10,6 +10,7 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 from matplotlib.font_manager import fontManager
 
+from scalemodel.views.signs import harmless
 from scalemodel.views.svg import page_svg
 
 __all__ = ["Figure", "FigureFormat", "figure_bytes", "house_style", "inline_svg"]
@@ -102,7 +103,8 @@ def figure_bytes(figure: Figure, kind: FigureFormat) -> bytes:
     stream = io.BytesIO()
     with house_style(), _boxes_for_missing_glyphs():
         figure.savefig(stream, format=kind, metadata=dict.fromkeys(_UNSTABLE[kind]))
-    return stream.getvalue()
+    drawn = stream.getvalue()
+    return harmless(drawn.decode("utf-8")).encode("utf-8") if kind == "svg" else drawn
 
 
 _UNSTABLE: dict[FigureFormat, tuple[str, ...]] = {
@@ -127,4 +129,4 @@ def inline_svg(figure: Figure, title: str, described: str) -> str:
     stream = io.BytesIO()
     with house_style(), mpl.rc_context({"svg.fonttype": "none"}), _boxes_for_missing_glyphs():
         figure.savefig(stream, format="svg", metadata={"Date": None})
-    return page_svg(stream.getvalue().decode("utf-8"), COLOURS, title, described)
+    return page_svg(harmless(stream.getvalue().decode("utf-8")), COLOURS, title, described)

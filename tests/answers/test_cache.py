@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ import pytest
 from scalemodel.answers import fitting
 from scalemodel.answers.fitting import Fit, fit_cached
 from scalemodel.data.bench import read_bench
-from scalemodel.data.store import save_arrays
+from scalemodel.data.store import load_arrays, save_arrays
 from scalemodel.errors import ScalemodelError
 from tests.answers.small_lab import Settings, simulate
 
@@ -139,6 +140,34 @@ def test_where_nothing_can_be_written_it_works_all_the_same(
     assert same(ask(folder), ask(folder))
     assert len(fits) == 2
     assert (folder / ".scalemodel").read_text() == "not a folder"
+
+
+@pytest.mark.parametrize(
+    ("name", "make"),
+    [
+        ("kept", lambda old: old.astype("U9")),
+        ("needs", lambda old: old.astype("U9")),
+        ("theta", lambda old: old * np.nan),
+        ("draws_theta", lambda old: old[:-1]),
+        ("scales", lambda _old: "x"),
+        ("log_sd", lambda old: {**old, "noise": None}),
+        ("scales", lambda old: {"noise": old["noise"]}),
+        ("rounds", lambda _old: []),
+    ],
+)
+def test_a_forged_fit_is_fitted_again(
+    folder: Path, fits: list[object], name: str, make: Callable[[Any], object]
+) -> None:
+    first = ask(folder)
+    (kept,) = stored(folder)
+    found = load_arrays(folder, kept.stem)
+    assert found is not None
+    arrays, meta = dict(found[0]), dict(found[1])
+    part: dict[str, Any] = arrays if name in arrays else meta
+    part[name] = make(part[name])
+    assert save_arrays(folder, kept.stem, arrays, meta)
+    assert same(first, ask(folder))
+    assert len(fits) == 2
 
 
 ASK = """

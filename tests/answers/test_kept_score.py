@@ -9,10 +9,12 @@ import pytest
 
 from scalemodel.answers import score as score_module
 from scalemodel.answers.fitting import Fit, fit
-from scalemodel.answers.kept_score import kept_score, score_cached
+from scalemodel.answers.kept_score import KIND, kept_score, score_cached
 from scalemodel.answers.report import report
 from scalemodel.answers.score import Score
 from scalemodel.answers.workers import Cores
+from scalemodel.data.kept_tables import save_tables
+from scalemodel.data.store import FOLDER
 from tests.answers import small_lab
 from tests.answers.test_score import FOUR, SMALL
 
@@ -88,3 +90,22 @@ def test_a_bench_that_is_not_a_folder_keeps_nothing(scored: tuple[Fit, Score]) -
     found, _ = scored
     gone = replace(found, bench=replace(found.bench, source="nowhere"))
     assert kept_score(gone, 0.8) is None
+
+
+def test_a_forged_score_is_not_used(scored: tuple[Fit, Score]) -> None:
+    found, answer = scored
+    (kept,) = (found.bench.folder / FOLDER).glob(f"*.{KIND}")
+    before = kept.read_bytes()
+    tables = {one.name: getattr(answer, one.name) for one in fields(Score)}
+    about = {name: tables.pop(name) for name in ("level", "held_out", "scene")}
+    for forged in (
+        {**tables, "summary": answer.summary.drop(columns="method")},
+        {name: table for name, table in tables.items() if name != "cards"},
+        {**tables, "more": answer.cards},
+    ):
+        assert save_tables(found.bench.folder, kept.stem, forged, about, KIND)
+        assert kept_score(found, 0.8) is None
+    assert save_tables(found.bench.folder, kept.stem, tables, {**about, "level": "x"}, KIND)
+    assert kept_score(found, 0.8) is None
+    kept.write_bytes(before)
+    assert kept_score(found, 0.8) is not None

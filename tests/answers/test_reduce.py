@@ -1,5 +1,6 @@
 """From logs to runs: the rows, the demo's truth, what is kept, and refusals all at once."""
 
+import hashlib
 import json
 import math
 import shutil
@@ -185,6 +186,33 @@ def test_what_is_kept_and_damaged_is_not_used(tmp_path: Path, damage: bytes) -> 
     check, _, content = kept.read_text().partition("\n")
     assert len(check) == 64
     json.loads(content)
+
+
+@pytest.mark.parametrize(
+    "forged",
+    [
+        [],
+        {"answer": {}},
+        {"answer": {"row": {}, "problems": []}},
+        {"answer": {"row": [], "problems": []}},
+        {"answer": {"problems": [{"file": "x"}]}},
+        {"answer": {"problems": 7}},
+    ],
+)
+def test_what_is_kept_and_forged_is_not_used(tmp_path: Path, forged: object) -> None:
+    bench = write_logs(tmp_path, ("a.csv",), a_csv=column(TIMES))
+    first = reduce_logs(bench)
+    (kept,) = (bench / ".scalemodel" / "logs").iterdir()
+    known = json.loads(kept.read_text().partition("\n")[2])
+    content = forged
+    if isinstance(forged, dict):
+        content = {**known, "answer": {**known["answer"], **forged["answer"]}}
+    text = json.dumps(content)
+    check = hashlib.sha256(f"{kept.stem}\n{text}".encode()).hexdigest()
+    kept.write_text(f"{check}\n{text}")
+    again = reduce_logs(bench)
+    pd.testing.assert_frame_equal(first.table, again.table)
+    assert again.kept == (forged == {"answer": {}})
 
 
 def test_a_bench_that_cannot_be_written_to_is_reduced_all_the_same(tmp_path: Path) -> None:

@@ -66,3 +66,23 @@ def test_kinds_do_not_push_each_other_out(tmp_path: Path) -> None:
 def test_a_folder_that_cannot_be_written_keeps_nothing(tmp_path: Path) -> None:
     (tmp_path / FOLDER).write_text("a file")
     assert not save_tables(tmp_path, "k1", tables(), {}, KIND)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"columns": None},
+        {"columns": {"table": [["card", "float64", None]]}},
+        {"columns": {"table": [["rate", "float64", ["a"]]], "other": [["x", "float64", None]]}},
+        {"columns": {"table": [["card", "no such type", ["a", "b", "c"]]]}},
+        {"columns": {"table": 7}},
+        {"about": None},
+    ],
+)
+def test_forged_words_are_no_tables(kept: Path, change: dict[str, object]) -> None:
+    found = load_arrays(kept, "k1", kind=KIND)
+    assert found is not None
+    arrays, meta = found
+    first = {"table_0": arrays["table_0"][:, None]}
+    assert save_arrays(kept, "k1", first, {**meta, **change}, kind=KIND)
+    assert load_tables(kept, "k1", KIND) is None

@@ -285,6 +285,14 @@ FAULTS = [
         "Fix: delete the row, or correct the clock.",
     ),
     (
+        "a clock of whole numbers that stands still",
+        lambda _: column(
+            np.maximum.accumulate(np.delete(CLOCK, 9)[[*range(99), 98]]) * 1e6, "t", 0
+        ),
+        "row 101, column t: two frames have the same time stamp. Allowed: time stamps that grow. "
+        "Fix: delete the row, or correct the clock.",
+    ),
+    (
         "two runs glued",
         lambda _: column(np.concatenate([CLOCK, CLOCK]), "t", 6),
         'row 4002, column t: the clock "t" starts again: two runs in one file. Allowed: one run a '

@@ -11,6 +11,7 @@ import pytest
 from scalemodel.data.store import FOLDER, load_arrays, save_arrays
 
 ARRAYS = {"mode": np.arange(6.0).reshape(2, 3), "cards": np.array(["a", "öö"])}
+posix = pytest.mark.skipif(os.name != "posix", reason="links and pipes as POSIX has them")
 META = {"seed": 3, "converged": True, "note": "é", "sd": 0.1}
 
 
@@ -140,3 +141,62 @@ def test_two_processes_at_once(tmp_path: Path) -> None:
         _, errors = worker.communicate(timeout=120)
         assert worker.returncode == 0, errors.decode()
     assert [p.name for p in (tmp_path / FOLDER).iterdir()] == ["k.fit"]
+
+
+def sealed(key: str, archive: bytes) -> bytes:
+    from scalemodel.data.store import _digest
+
+    return _digest(key, archive) + b"\n" + archive
+
+
+def test_a_forged_archive_that_is_packed_is_not_unpacked(tmp_path: Path) -> None:
+    path = stored(tmp_path)
+    stream = io.BytesIO()
+    np.savez_compressed(stream, bomb=np.zeros(1 << 20), **{"meta.json": np.array([123, 125])})
+    path.write_bytes(sealed("k1", stream.getvalue()))
+    assert load_arrays(tmp_path, "k1") is None
+
+
+def test_a_forged_array_that_claims_a_shape_it_has_not(tmp_path: Path) -> None:
+    path = stored(tmp_path)
+    archive = path.read_bytes().partition(b"\n")[2]
+    claimed = archive.replace(b"(2, 3)", b"(9, 9)")
+    assert claimed != archive
+    path.write_bytes(sealed("k1", claimed))
+    assert load_arrays(tmp_path, "k1") is None
+
+
+@pytest.mark.parametrize("words", [b"[]", b"7", b"{", b"", b"[" * 100_000])
+def test_forged_words_that_are_no_mapping(tmp_path: Path, words: bytes) -> None:
+    path = stored(tmp_path)
+    stream = io.BytesIO()
+    np.savez(stream, **{"meta.json": np.frombuffer(words, dtype=np.uint8)})
+    path.write_bytes(sealed("k1", stream.getvalue()))
+    assert load_arrays(tmp_path, "k1") is None
+
+
+@posix
+def test_a_kept_file_that_is_a_link_is_not_followed(tmp_path: Path) -> None:
+    path = stored(tmp_path)
+    mine = path.rename(tmp_path / "mine")
+    before = mine.read_bytes()
+    path.symlink_to(mine)
+    assert load_arrays(tmp_path, "k1") is None
+    assert save_arrays(tmp_path, "k1", {}, META)
+    assert mine.read_bytes() == before
+    assert not path.is_symlink()
+
+
+@posix
+def test_a_store_that_is_a_link_is_not_written_to(tmp_path: Path) -> None:
+    (tmp_path / "mine").mkdir()
+    (tmp_path / FOLDER).symlink_to(tmp_path / "mine")
+    assert not save_arrays(tmp_path, "k1", ARRAYS, META)
+    assert list((tmp_path / "mine").iterdir()) == []
+
+
+@posix
+def test_a_pipe_in_the_place_of_a_kept_file_holds_nothing_up(tmp_path: Path) -> None:
+    (tmp_path / FOLDER).mkdir()
+    os.mkfifo(tmp_path / FOLDER / "k1.fit")
+    assert load_arrays(tmp_path, "k1") is None

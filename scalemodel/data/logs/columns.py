@@ -238,8 +238,8 @@ def _nothing_fits(
     listed = []
     for index, sample in samples.items():
         if _constant(sample):
-            listed.append(f"{shown(names[index])} is {sample[0]:.6g} in every row")
-        else:
+            listed.append(f"{shown(names[index])} is {np.nanmin(sample):.6g} in every row")
+        elif np.isfinite(sample).any():
             listed.append(f"{shown(names[index])} is typically {np.nanmedian(sample):.6g}")
     said = f" in {unit}" if unit else ""
     what = f"no column can be read as frame times{said}"

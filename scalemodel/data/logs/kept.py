@@ -10,8 +10,8 @@ import json
 from collections.abc import Mapping
 from pathlib import Path
 
-from scalemodel.data.files import write_atomic
-from scalemodel.data.store import FOLDER
+from scalemodel.data.files import read_unfollowed, write_atomic
+from scalemodel.data.store import FOLDER, make_store
 
 SUBFOLDER = "logs"
 EACH, FEWEST_KEPT = 4, 1000
@@ -32,16 +32,17 @@ def has_kept(folder: Path, key: str) -> bool:
 def load_kept(folder: Path, key: str, digest: str) -> dict[str, object] | None:
     """Give what is kept for a log of this digest; None if there is nothing sound."""
     try:
-        check, _, text = _path(folder, key).read_text(encoding="utf-8").partition("\n")
+        content = read_unfollowed(_path(folder, key)).decode("utf-8")
+        check, _, text = content.partition("\n")
         if check != _check(key, text):
             return None
         kept = json.loads(text)
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
-    if kept["digest"] != digest:
+    if not isinstance(kept, dict) or kept.get("digest") != digest:
         return None
-    answer: dict[str, object] = kept["answer"]
-    return answer
+    answer = kept.get("answer")
+    return answer if isinstance(answer, dict) else None
 
 
 def save_kept(folder: Path, key: str, digest: str, answer: Mapping[str, object]) -> None:
@@ -49,8 +50,9 @@ def save_kept(folder: Path, key: str, digest: str, answer: Mapping[str, object])
     text = json.dumps({"digest": digest, "answer": dict(answer)}, sort_keys=True)
     path = _path(folder, key)
     with contextlib.suppress(OSError):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_atomic(path, f"{_check(key, text)}\n{text}")
+        make_store(path.parents[1])
+        make_store(path.parent)
+        write_atomic(path, f"{_check(key, text)}\n{text}", follow=False)
 
 
 def _check(key: str, text: str) -> str:

@@ -27,8 +27,8 @@ _ALONE = [(";", "."), (";", ",")]
 """For logs of one column: a delimiter that does not matter."""
 
 _NUMBER = {
-    ".": re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII),
-    ",": re.compile(r"\s*[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?\s*", re.ASCII),
+    ".": re.compile(r"\s*[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII),
+    ",": re.compile(r"\s*[+-]?(\d+(,\d*)?|,\d+)([eE][+-]?\d+)?\s*", re.ASCII),
 }
 
 

@@ -16,6 +16,9 @@ from scalemodel.data.urls import BenchPath, shown_place
 FOLDER = "frames"
 """Folder of the bench that holds the logs."""
 
+LONGEST_NAME = 255
+"""Bytes of the name of a file on usual file systems; the check of longer ones raises."""
+
 PUT_THERE = "put it into the folder frames of the bench, under a path inside it"
 
 
@@ -109,6 +112,8 @@ def _check_path(entry: LogEntry, folder: Path, name: str, log: ProblemLog) -> No
         what = "is an absolute path"
     elif ".." in parts or "\\" in entry.file:
         what = "leads out of the folder frames"
+    elif any(len(part.encode()) > LONGEST_NAME for part in parts):
+        what = f"has a longer name than a file can have ({LONGEST_NAME} bytes)"
     elif any(path.is_symlink() for path in _steps(folder / FOLDER, parts)):
         what = "is a link, or lies behind one"
     elif not entry.path.exists():

@@ -121,7 +121,8 @@ class _Clock:
 
     def again(self, place: int) -> bool:
         """Tell whether the clock has started again at a place of the segment."""
-        self._most = max(self._most, float(np.max(self._stamps[:place], initial=-np.inf)))
+        if place:  # whole numbers have no smallest one to begin with
+            self._most = max(self._most, float(np.max(self._stamps[:place])))
         way = self._most - self._first
         return way > 0 and float(self._stamps[place]) - self._first <= AGAIN * way
 

@@ -3,6 +3,7 @@
 import gzip
 import hashlib
 import io
+import os
 import shutil
 import tempfile
 import zlib
@@ -11,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
-from scalemodel.data.rows import UnreadableError
+from scalemodel.data.rows import MOST_PACKED, SMALL, UnreadableError
 
 PACKED_ERRORS = (EOFError, gzip.BadGzipFile, zlib.error)
 
@@ -22,10 +23,24 @@ def digest_of(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def fingerprint(path: Path) -> tuple[int, int]:
-    """Give size and time of a file, which change when it is written to."""
+def fingerprint(path: Path) -> tuple[int, int, int]:
+    """Give place, size and time of a file: one changes when it is written to or replaced."""
     status = path.stat()
-    return status.st_size, status.st_mtime_ns
+    return status.st_ino, status.st_size, status.st_mtime_ns
+
+
+class _Unpacked(gzip.GzipFile):
+    """A packed log, up to more than any log unpacks to."""
+
+    def read(self, size: int | None = -1) -> bytes:
+        """Read on; everything that reads comes by here."""
+        content = super().read(size)
+        assert isinstance(self.fileobj, io.BufferedReader)
+        packed = os.fstat(self.fileobj.fileno()).st_size
+        if self.tell() > max(SMALL, MOST_PACKED * packed):
+            what = f"the log unpacks to more than {MOST_PACKED} times its size"
+            raise UnreadableError(what, "a log of frame times", "unpack it and look at it")
+        return content
 
 
 @contextmanager
@@ -45,7 +60,7 @@ def open_log(path: Path) -> Iterator[tuple[IO[bytes], bool]]:
                 raw.seek(0)
                 yield raw, parquet
                 return
-            with gzip.GzipFile(fileobj=raw) as stream:
+            with _Unpacked(fileobj=raw) as stream:
                 if stream.peek(4)[:4] != b"PAR1":  # what is packed is read once, from the start
                     yield stream, False  # type: ignore[misc]
                     return

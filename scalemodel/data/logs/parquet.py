@@ -15,6 +15,9 @@ from scalemodel.data.rows import PARQUET_ERRORS, UnreadableError
 BATCH = 1 << 20
 SAMPLE = 10_000
 
+MOST_FRAMES = 500_000_000
+"""Frames beyond which a log is not read: six days at a thousand a second."""
+
 
 class ParquetLog:
     """An open Parquet log."""
@@ -30,6 +33,9 @@ class ParquetLog:
             self._schema = self._file.schema_arrow
         except PARQUET_ERRORS as error:
             raise _damaged(error) from None
+        if self._file.metadata.num_rows > MOST_FRAMES:
+            what = f"the log declares {self._file.metadata.num_rows:,} rows"
+            raise UnreadableError(what, f"up to {MOST_FRAMES:,}", "cut it into runs")
         self.names = tuple(str(name).strip() for name in self._schema.names)
 
     def samples(self) -> dict[int, NDArray[np.float64]]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from scalemodel.data.logs.faults import Faults
 from scalemodel.data.logs.layout import Layout
+from scalemodel.data.rows import LONGEST_LINE, UnreadableError
 
 SEGMENT = 1 << 24
 """Bytes taken at a time."""
@@ -39,6 +40,9 @@ def _segments(stream: IO[bytes], layout: Layout, size: int) -> Iterator[_Lines]:
     buffer, kept = bytearray(size), 0
     while True:
         if kept == len(buffer):  # a line longer than the buffer
+            if kept > LONGEST_LINE:
+                what = f"a line is longer than {LONGEST_LINE:,} characters"
+                raise UnreadableError(what, "one row a frame", "check that this is a log")
             buffer = buffer + bytes(len(buffer))
         taken = stream.readinto(memoryview(buffer)[kept:])  # type: ignore[attr-defined]
         if not taken:

@@ -26,6 +26,7 @@ from scalemodel.views.report import (
     whatif,
 )
 from scalemodel.views.report.parts import Section
+from scalemodel.views.signs import harmless
 from scalemodel.views.words import METRIC_WORDS, count_words, level_words
 
 SECTIONS: tuple[Callable[[Report], Section | None], ...] = (
@@ -96,7 +97,13 @@ def _templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        finalize=_finalized,
     )
+
+
+def _finalized(value: object) -> object:
+    """Let no text of a bench turn the direction of what follows, or hold what HTML cannot."""
+    return harmless(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def _policy(styles: Sequence[str], scripts: Sequence[str]) -> str:

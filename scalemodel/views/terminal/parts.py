@@ -6,11 +6,13 @@ from typing import Any
 
 import pandas as pd
 from rich.box import Box
-from rich.console import Console, Group, RenderableType
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.padding import Padding
+from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
+from scalemodel.views.signs import harmless
 from scalemodel.views.tables import rows_of
 from scalemodel.views.words import count_words, resolution_order, scene_words
 
@@ -137,13 +139,31 @@ def named_reasons(named: pd.DataFrame) -> list[RenderableType]:
     return [*lines, Text()] if lines else []
 
 
+class Harmless:
+    """A view whose texts can do nothing to a terminal, whatever a bench holds.
+
+    Control characters and those that turn the direction of writing are shown as signs.
+    """
+
+    def __init__(self, view: RenderableType) -> None:
+        """Take what is to be shown."""
+        self._view = view
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        for segment in console.render(self._view, options):
+            if segment.control:
+                yield segment
+            else:
+                yield Segment(harmless(segment.text), segment.style)
+
+
 def as_text(view: RenderableType, width: int = WIDTH) -> str:
     """Write a view as plain text without colour."""
     stream = io.StringIO()
     console = Console(
         file=stream, width=width, color_system=None, markup=False, highlight=False, emoji=False
     )
-    console.print(view)
+    console.print(Harmless(view))
     return "".join(f"{line.rstrip()}\n" for line in stream.getvalue().splitlines())
 
 

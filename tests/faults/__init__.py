@@ -1,0 +1,1 @@
+"""Commands killed, interrupted, out of disk or disturbed, and what they leave behind."""

@@ -82,14 +82,19 @@ def latency_rows(lab: Lab, seed: int, fit: sm.Fit) -> Iterator[dict[str, object]
             yield {"question": f"latency: {question}", "lab": seed, "what": what, "found": hit}
 
 
+def faulty(lab: Lab, seed: int) -> tuple[str, pd.DataFrame]:
+    """Choose a card and two scenes that it has at three resolutions."""
+    rng = np.random.default_rng([seed, 33])
+    count = lab.results.groupby(["card", "game", "preset"])["resolution"].nunique()
+    full = count[count == 3].reset_index()
+    card = str(rng.choice(full["card"].value_counts().loc[lambda scenes: scenes >= 2].index))
+    return card, full[full["card"] == card][["game", "preset"]].sample(2, random_state=seed)
+
+
 def lows_rows(lab: Lab, seed: int, fit: sm.Fit) -> Iterator[dict[str, object]]:
     """Ask for lows out of step: as it is, then with those of one card held back in two scenes."""
-    rng = np.random.default_rng([seed, 33])
     results = lab.results.copy()
-    count = results.groupby(["card", "game", "preset"])["resolution"].nunique()
-    full = count[count == 3].reset_index()
-    card = str(rng.choice(full["card"].unique()))
-    scenes = full[full["card"] == card][["game", "preset"]].sample(2, random_state=seed)
+    card, scenes = faulty(lab, seed)
     keys = results.merge(scenes.assign(hit=True), on=["game", "preset"], how="left")["hit"]
     rows = (results["card"] == card).to_numpy() & keys.notna().to_numpy()
     names = [f"{one}_fps" for one in LOWS]

@@ -147,10 +147,11 @@ class _Solved:
     leverage: FloatArray
 
 
-def fit_mixed(data: MixedData) -> MixedFit:
-    """Fit a mixed model."""
+def fit_mixed(data: MixedData, start: FloatArray | None = None) -> MixedFit:
+    """Fit a mixed model; log scales of a like one, if given, are where the search begins."""
     with threadpool_limits(limits=1, user_api="blas"):
-        start = np.log([prior.median for prior in data.priors])
+        if start is None:
+            start = np.log([prior.median for prior in data.priors])
         return _fit(data, start)
 
 

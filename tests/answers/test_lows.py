@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from scalemodel.answers.fitting import Fit, fit
-from scalemodel.answers.lows import CELL_TABLE, FELL, lows
+from scalemodel.answers.lows import CELL_TABLE, lows
+from scalemodel.answers.lows_relation import FELL
 from scalemodel.errors import ScalemodelError
 from tests.answers.small_lab import CELL, Lab, Settings, simulate
 

@@ -7,8 +7,9 @@ import pytest
 from scipy.stats import norm
 
 from scalemodel.model.layout import ScalePrior
-from scalemodel.model.lines import FEWEST_CARDS, LineData, fit_lines, judge_cells, judge_pairs
+from scalemodel.model.lines import FEWEST_CARDS, LineData, fit_lines
 from scalemodel.model.mixed import draw_coefficients, fit_mixed
+from scalemodel.model.out_of_step import cells_apart, pairs_apart
 from scalemodel.model.tails import repeat_tail, tail_of_mean
 
 PRIORS = (ScalePrior(3.0, 1.0), ScalePrior(0.3, 0.8), ScalePrior(0.5, 0.8), ScalePrior(0.4, 0.8))
@@ -61,9 +62,9 @@ def test_two_such_cards_do_not_hide_each_other() -> None:
 def test_a_single_cell_and_a_card_in_one_scene() -> None:
     data = drawn(4, per=3)
     one = moved(data, np.arange(len(data.y)) == 20, 6.0)
-    assert np.flatnonzero(judge_cells(fit_lines(one)).out(1.0)).tolist() == [20]
+    assert np.flatnonzero(cells_apart(fit_lines(one)).out(1.0)).tolist() == [20]
     there = (data.card == 3) & (data.scene == 1)
-    pair, found = judge_pairs(fit_lines(moved(data, there, -2.5)))
+    pair, found = pairs_apart(fit_lines(moved(data, there, -2.5)))
     assert np.flatnonzero(found.out(1.0)).tolist() == [int(pair[there][0])]
 
 
@@ -84,8 +85,8 @@ def test_nothing_is_found_in_most_benches_where_nothing_is() -> None:
     out = [
         (
             one.cards.out(0.0).any(),
-            judge_cells(one).out(0.0).any(),
-            judge_pairs(one)[1].out(0.0).any(),
+            cells_apart(one).out(0.0).any(),
+            pairs_apart(one)[1].out(0.0).any(),
         )
         for one in (fit_lines(drawn(100 + seed)) for seed in range(20))
     ]

@@ -32,7 +32,7 @@ MOST_APART = 4
 POOLED_DOF = 10.0
 """Degrees of freedom with which the spread of all scenes is mixed into that of one."""
 
-FEWEST_BENT = 20
+FEWEST_BENT = 50
 """Cells where the relation may bend from which it is learned how heavy-tailed they are."""
 
 NINTH = 1.645
@@ -248,8 +248,9 @@ def _scatter(data: LineData, fit: MixedFit, line: FloatArray) -> tuple[FloatArra
     """Return (cells,) the sd of what cells stray beyond what is known, and its tail.
 
     Robust, since it judges outliers: from the median absolute distance of the cells of a scene,
-    mixed with that of all scenes. Where the relation may bend, how heavy-tailed distances are is
-    learned from them.
+    mixed with that of all scenes; never less than the fit has it, since a line lies nearer to the
+    cells it was drawn through than to others. Where the relation may bend, how heavy-tailed
+    distances are is learned from them.
     """
     away = data.y - line - fit.coefficients[-data.cards :][data.card]
     variance = data.known + (fit.noise * data.stretch) ** 2
@@ -260,12 +261,13 @@ def _scatter(data: LineData, fit: MixedFit, line: FloatArray) -> tuple[FloatArra
         own = excess[data.scene == scene]
         dof = max(len(own) - 1.0 - data.columns.shape[1], 0.0)
         square = (MAD * float(np.median(np.abs(own)))) ** 2 if dof else 0.0
-        scale[scene] = np.sqrt((POOLED_DOF * whole**2 + dof * square) / (POOLED_DOF + dof))
+        pooled = (POOLED_DOF * whole**2 + dof * square) / (POOLED_DOF + dof)
+        scale[scene] = np.sqrt(max(pooled, 1.0))
     bent = excess[data.bent] / scale[data.scene][data.bent]
     far = np.where(data.bent, _bend(bent), 1.0)
-    tail = np.where(data.bent, student_tail(bent) if len(bent) >= FEWEST_BENT else TAIL, np.inf)
+    tail = np.where(data.bent, student_tail(bent) if len(bent) >= FEWEST_BENT else np.inf, np.inf)
     total = (far * scale[data.scene]) ** 2 * variance
-    dof = degrees_of_freedom(data, np.bincount(data.scene)[data.scene])
+    dof = _dof(data, np.bincount(data.scene)[data.scene])
     return np.sqrt(np.maximum(total - data.known, 0.0)), np.minimum(dof, tail)
 
 
@@ -278,7 +280,7 @@ def _bend(bent: FloatArray) -> float:
     return max(float(np.quantile(np.abs(bent), 0.9)) / NINTH, 1.0) if len(bent) else 1.0
 
 
-def degrees_of_freedom(data: LineData, count: IntArray) -> FloatArray:
+def _dof(data: LineData, count: IntArray) -> FloatArray:
     """Return degrees of freedom of so many distances in a scene; no more than test errors have."""
     own = POOLED_DOF + count - 1.0 - data.columns.shape[1]
     return np.asarray(np.minimum(np.maximum(own, 1.0), data.tail))

@@ -22,6 +22,8 @@ from scalemodel.model.layout import ScalePrior
 
 #: Rounds of weights at most, and the largest change of a weight at which they have settled.
 MOST_ROUNDS, SETTLED = 60, 1e-5
+#: Steps of a climb at most, and while weights have not settled.
+MOST_STEPS, FEW_STEPS = 200, 3
 #: A scale is looked for within this factor of its prior's median either way.
 FARTHEST = np.log(1e4)
 #: Step in a log scale for the curvature of the marginal density, and its least value.
@@ -157,7 +159,7 @@ def fit_mixed(data: MixedData, start: FloatArray | None = None) -> MixedFit:
 
 def _fit(data: MixedData, scales: FloatArray) -> MixedFit:
     rows, weight = data.rows, np.ones(len(data.y))
-    scales = _climb(data, rows, weight, scales)
+    scales = _climb(data, rows, weight, scales, MOST_STEPS)
     status = "converged"
     if np.isfinite(data.tail):
         status = f"weights did not settle in {MOST_ROUNDS} rounds"
@@ -165,12 +167,12 @@ def _fit(data: MixedData, scales: FloatArray) -> MixedFit:
             moved = _weights(data, rows, weight, scales)
             done = float(np.abs(moved - weight).max()) < SETTLED
             weight = moved
-            scales = _climb(data, rows, weight, scales)
+            scales = _climb(data, rows, weight, scales, MOST_STEPS if done else FEW_STEPS)
             if done:
                 status = "converged"
                 break
     solved = _solve(data, rows, weight, scales)
-    informed = _solve(data, rows, weight * _informs(data.tail), scales)
+    informed = _solve(data, rows, weight * _informs(data, rows, weight, scales), scales)
     return MixedFit(
         read_only(solved.coefficients),
         read_only(informed.covariance),
@@ -182,23 +184,43 @@ def _fit(data: MixedData, scales: FloatArray) -> MixedFit:
     )
 
 
-def _informs(tail: float) -> float:
-    """Return what a t error informs of that with a known weight (Lange, Little & Taylor 1989)."""
-    return (tail + 1) / (tail + 3) if np.isfinite(tail) else 1.0
+def _informs(data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatArray) -> float:
+    """Return what the errors inform, as a factor on their weights.
+
+    By Huber's sandwich (1967, Proceedings of the Fifth Berkeley Symposium 1) from the residuals, as
+    one factor for all rows: errors may be lighter-tailed than the t of the fit. Between what a t
+    informs, (tail + 1) / (tail + 3) (Lange, Little & Taylor 1989), and 1.
+    """
+    if not np.isfinite(data.tail):
+        return 1.0
+    square = _squares(data, rows, weight, scales)
+    slope = float((weight * (data.tail - square) / (data.tail + square)).mean())
+    push = float((weight**2 * square).mean() * weight.mean())
+    return float(np.clip(slope**2 / push, (data.tail + 1) / (data.tail + 3), 1.0))
 
 
 def _weights(
     data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatArray
 ) -> FloatArray:
     """Return the expected precision of each row's error given its residual (E step)."""
+    square = _squares(data, rows, weight, scales)
+    return np.asarray((data.tail + 1) / (data.tail + square))
+
+
+def _squares(
+    data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatArray
+) -> FloatArray:
+    """Return the expected squared errors, in squared scales."""
     solved = _solve(data, rows, weight, scales)
     square = (data.y - rows @ solved.coefficients) ** 2 + solved.leverage
     variance = data.known + (np.exp(scales[-1]) * data.stretch) ** 2
-    return np.asarray((data.tail + 1) / (data.tail + square / variance))
+    return np.asarray(square / variance)
 
 
-def _climb(data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatArray) -> FloatArray:
-    """Return the log scales of greatest marginal density."""
+def _climb(
+    data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatArray, steps: int
+) -> FloatArray:
+    """Return log scales of greater marginal density; of the greatest, if steps suffice."""
     middle = np.log([prior.median for prior in data.priors])
 
     def objective(at: FloatArray) -> tuple[float, FloatArray]:
@@ -212,7 +234,7 @@ def _climb(data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatA
         jac=True,
         method="L-BFGS-B",
         bounds=Bounds(middle - FARTHEST, middle + FARTHEST),
-        options={"ftol": 1e-13, "gtol": 1e-7, "maxiter": 200},
+        options={"ftol": 1e-13, "gtol": 1e-7, "maxiter": steps},
     )
     return np.asarray(found.x, dtype=np.float64)
 
@@ -271,11 +293,12 @@ def draw_coefficients(
     with threadpool_limits(limits=1, user_api="blas"):
         rows = data.rows
         root = np.linalg.cholesky(_scale_covariance(fit, rows))
+        informed = weight * _informs(data, rows, weight, fit.log_scales)
         strays = rng.standard_normal((points, len(fit.log_scales)))
         coefficients, scales = [], []
         for z in strays:
             at = fit.log_scales + root @ z
-            solved = _solve(data, rows, weight * _informs(data.tail), at)
+            solved = _solve(data, rows, informed, at)
             spread = np.linalg.cholesky(solved.covariance)
             own = rng.standard_normal((draws // points, len(solved.coefficients)))
             coefficients.append(solved.coefficients + own @ spread.T)

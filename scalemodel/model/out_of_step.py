@@ -36,7 +36,9 @@ def pairs_apart(lines: Lines) -> tuple[IntArray, Apart]:
     apart = np.bincount(pair, weight * found.apart) / total
     usual = max(MAD * float(np.median(np.abs(apart * np.sqrt(total)))), 1.0)
     z = found.apart / (usual * found.sd)
-    above, below = (_together(student.logsf(side, lines.tail), pair) for side in (z, -z))
+    above, below = (
+        _together(np.asarray(student.logsf(side, lines.tail)), pair) for side in (z, -z)
+    )
     card = data.card[np.unique(pair, return_index=True)[1]]
     alone = holm(np.minimum(1.0, 2 * np.minimum(above, below)))
     in_two = 2 * np.minimum(_in_two_scenes(above, card), _in_two_scenes(below, card))

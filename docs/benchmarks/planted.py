@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.stats import binomtest
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
@@ -30,6 +31,7 @@ SHOT_SCENES, SHOT_CARDS = 4, 12
 QUEUED_FRAMES, LOW_FACTOR, GROUP_FACTOR = 1.0, 0.85, 1.15
 PAIRS, HELD_OUT = 4, 2
 LOWS = ("low_1pct", "low_01pct")
+QUESTIONS = ("latency", "lows", "groups", "ahead")
 
 
 def settings(seed: int) -> LabSettings:
@@ -68,28 +70,42 @@ def shoot(
 
 
 def latency_rows(lab: Lab, seed: int, fit: sm.Fit) -> Iterator[dict[str, object]]:
-    """Ask for cards that break from the line: as it is, then with one that lets a frame wait."""
+    """Ask what is off the line: as it is, with a card that lets a frame wait, with such a cell."""
     plain, cards, _ = shoot(lab, seed, {})
     odd = cards[0]
     planted, _, _ = shoot(lab, seed, {odd: QUEUED_FRAMES})
-    for what, shots in (("nothing", plain), ("planted", planted)):
-        bench = bench_of(lab, lab.results, shots)
-        found = latency(bench, fit=fit)
+    cells = plain[CELL].drop_duplicates()
+    cell = tuple(cells.iloc[int(np.random.default_rng([seed, 35]).integers(len(cells)))])
+    rates = lab.results.groupby(CELL)["avg_fps"].mean()
+    single = plain.copy()
+    late = (single[CELL] == cell).all(axis=1)
+    single.loc[late, "latency_ms"] += round(QUEUED_FRAMES * 1000 / rates[cell], 1)
+    asked = {"nothing": plain, "a card": planted, "a single cell": single}
+    for what, shots in asked.items():
+        found = latency(bench_of(lab, lab.results, shots), fit=fit)
         out = set(found.cards.loc[found.cards["breaks"], "card"])
-        off = found.table.loc[found.table["off_line"], "card"]
-        for question, asked in (("cards", out), ("single cells", set(off))):
-            hit = odd in asked if what == "planted" else bool(asked)
+        off = set(found.table.loc[found.table["off_line"], CELL].itertuples(index=False, name=None))
+        if what == "nothing":
+            hits = {"a card": bool(out), "a single cell": bool(off), "anything": bool(out or off)}
+        else:
+            hits = {what: odd in out if what == "a card" else cell in off}
+        for question, hit in hits.items():
             yield {"question": f"latency: {question}", "lab": seed, "what": what, "found": hit}
+
+
+def faulty(lab: Lab, seed: int) -> tuple[str, pd.DataFrame]:
+    """Choose a card and two scenes that it has at three resolutions."""
+    rng = np.random.default_rng([seed, 33])
+    count = lab.results.groupby(["card", "game", "preset"])["resolution"].nunique()
+    full = count[count == 3].reset_index()
+    card = str(rng.choice(full["card"].value_counts().loc[lambda scenes: scenes >= 2].index))
+    return card, full[full["card"] == card][["game", "preset"]].sample(2, random_state=seed)
 
 
 def lows_rows(lab: Lab, seed: int, fit: sm.Fit) -> Iterator[dict[str, object]]:
     """Ask for lows out of step: as it is, then with those of one card held back in two scenes."""
-    rng = np.random.default_rng([seed, 33])
     results = lab.results.copy()
-    count = results.groupby(["card", "game", "preset"])["resolution"].nunique()
-    full = count[count == 3].reset_index()
-    card = str(rng.choice(full["card"].unique()))
-    scenes = full[full["card"] == card][["game", "preset"]].sample(2, random_state=seed)
+    card, scenes = faulty(lab, seed)
     keys = results.merge(scenes.assign(hit=True), on=["game", "preset"], how="left")["hit"]
     rows = (results["card"] == card).to_numpy() & keys.notna().to_numpy()
     names = [f"{one}_fps" for one in LOWS]
@@ -101,11 +117,16 @@ def lows_rows(lab: Lab, seed: int, fit: sm.Fit) -> Iterator[dict[str, object]]:
             answer = asked.lows(metric)
             out = answer.places[answer.places["out_of_step"]]
             places = set(out[["card", "game", "preset"]].itertuples(index=False, name=None))
-            cells = answer.table[answer.table["out_of_step"]]
-            single = set(cells[["card", "game", "preset"]].itertuples(index=False, name=None))
-            for question, found in (("in a scene", places), ("single cells", single)):
-                hit = wanted <= found if what == "planted" else bool(found)
-                name = f"lows: {metric}, {question}"
+            cells = bool(answer.table["out_of_step"].any())
+            cards = bool(answer.cards["out_of_step"].any())
+            if what == "planted":
+                hits = {"a card in two scenes": wanted <= places}
+            else:
+                single = {"a single cell": cells, "a card": cards}
+                every = {"anything": bool(places) or cells or cards}
+                hits = {"a card in two scenes": bool(places), **single, **every}
+            for question, hit in hits.items():
+                name = f"{metric}: {question}"
                 yield {"question": name, "lab": seed, "what": what, "found": hit}
 
 
@@ -169,19 +190,27 @@ def ahead_rows(lab: Lab, seed: int, fit: sm.Fit) -> Iterator[dict[str, object]]:
             }
 
 
-def lines(found: pd.DataFrame, ahead: pd.DataFrame) -> Iterator[str]:
-    """Give the tables in Markdown."""
-    yield "| question | asked | found where planted | asked | false alarms where nothing is |"
-    yield "|---|---|---|---|---|"
+def lines(found: pd.DataFrame) -> Iterator[str]:
+    """Give the table of questions in Markdown, with 95% binomial ranges (Clopper & Pearson)."""
+    yield "| question | planted in | found | asked as they are | false alarms | 95% range |"
+    yield "|---|---|---|---|---|---|"
     for question, rows in found.groupby("question", sort=False):
-        planted, nothing = (rows[rows["what"] == what] for what in ("planted", "nothing"))
+        planted, nothing = (rows[(rows["what"] == "nothing") == plain] for plain in (False, True))
+        share = f"{planted['found'].mean():.2f}" if len(planted) else ""
+        hits = int(nothing["found"].sum())
+        low, high = binomtest(hits, len(nothing)).proportion_ci(0.95)
         yield (
-            f"| {question} | {len(planted)} | {planted['found'].mean():.2f} | {len(nothing)} | "
-            f"{nothing['found'].mean():.3f} |"
+            f"| {question} | {len(planted) or ''} | {share} | {len(nothing)} | {hits} | "
+            f"{low:.3f} to {high:.3f} |"
         )
+
+
+def ahead_lines(ahead: pd.DataFrame) -> Iterator[str]:
+    """Give the table of cards kept out in Markdown."""
     both = ahead.dropna(subset="peer")
     yield "\n| latency of cards kept out | |\n|---|---|"
-    yield f"| cells | {len(ahead)} |\n| inside the 80% range | {ahead['inside'].mean():.3f} |"
+    yield f"| labs | {ahead['lab'].nunique()} |\n| cells | {len(ahead)} |"
+    yield f"| inside the 80% range | {ahead['inside'].mean():.3f} |"
     yield f"| mean width | {ahead['width'].mean():.2f} ms |"
     yield f"| mean error, where the peer has a value | {both['error'].mean():.2f} ms |"
     yield f"| mean error of the nearest card | {both['peer'].mean():.2f} ms |"
@@ -191,6 +220,7 @@ def main() -> None:
     """Run the labs and print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--labs", type=int, default=20)
+    parser.add_argument("--ask", nargs="+", choices=QUESTIONS, default=QUESTIONS)
     parser.add_argument("--first", type=int, default=0, help="seed of the first lab")
     asked = parser.parse_args()
     machine = f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}"
@@ -200,10 +230,15 @@ def main() -> None:
     for seed in range(asked.first, asked.first + asked.labs):
         lab = simulate_lab(settings(seed), seed)
         fit = sm.fit(bench_of(lab, lab.results, lab_shots(lab)))
-        rows += [*latency_rows(lab, seed, fit), *lows_rows(lab, seed, fit), *group_rows(lab, seed)]
-        ahead += ahead_rows(lab, seed, fit)
-        print(f"lab {seed}: {len(rows)} questions so far", file=sys.stderr, flush=True)
-    print("\n".join(lines(pd.DataFrame(rows), pd.DataFrame(ahead))))
+        rows += latency_rows(lab, seed, fit) if "latency" in asked.ask else []
+        rows += lows_rows(lab, seed, fit) if "lows" in asked.ask else []
+        rows += group_rows(lab, seed) if "groups" in asked.ask else []
+        ahead += ahead_rows(lab, seed, fit) if "ahead" in asked.ask else []
+        print(f"lab {seed}: {len(rows)} answers so far", file=sys.stderr, flush=True)
+    if rows:
+        print("\n".join(lines(pd.DataFrame(rows))))
+    if ahead:
+        print("\n".join(ahead_lines(pd.DataFrame(ahead))))
 
 
 if __name__ == "__main__":

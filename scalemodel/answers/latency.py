@@ -179,7 +179,7 @@ def latency(
     cells = latency_cells(bench, source, fit)
     tail = cells.runs.tail()
     lines: dict[str, PlatformLine | str] = {
-        str(platform): fit_platform(part, tail, seed)
+        str(platform): fit_platform(part, tail, seed, cells.table["platform"].nunique())
         for platform, part in cells.table.groupby("platform", sort=False)
     }
     ahead = pd.DataFrame(columns=list(AHEAD_COLUMNS))

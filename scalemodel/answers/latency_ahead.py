@@ -94,9 +94,9 @@ def draw_latency(
     data, scales = line.lines.data, np.exp(line.log_scales[at])
     of_scene = data.scene == scene
     usual = float(np.median(line.lines.scatter[of_scene] / data.stretch[of_scene]))
-    known = float(np.median(data.known))
-    scatter = usual * np.clip(latency / line.usual_ms, 0.1, None)
-    cell = scatter * rng.standard_t(TAIL, len(frame)) / np.sqrt(TAIL / (TAIL - 2))
+    known = float(np.median(np.sqrt(data.known) / data.stretch))
+    stretch = np.clip(latency / line.usual_ms, 0.1, None)
+    cell = usual * stretch * rng.standard_t(TAIL, len(frame)) / np.sqrt(TAIL / (TAIL - 2))
     card = scales[:, -2] * rng.standard_normal(len(frame))
-    shots = np.sqrt(known) * rng.standard_normal(len(frame))
+    shots = known * stretch * rng.standard_normal(len(frame))
     return np.asarray(latency + card + cell + shots)

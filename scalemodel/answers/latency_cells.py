@@ -101,12 +101,13 @@ def _shots(bench: Bench) -> Runs:
     table = bench.latency[bench.latency["reason"] == ""].rename(columns={"shot": "run"})
     values = table["latency_ms"].to_numpy(dtype=float)
     # Shots spread with the frame time: each cell has its own spread.
-    return grouped(table, values, ("date",), (), CELL_COLUMNS)
+    return grouped(table, values, ("date",), (), CELL_COLUMNS, proportional=True)
 
 
 def _runs(bench: Bench) -> Runs:
     table = bench.results[bench.results["latency_ms"].notna()]
-    return grouped(table, table["latency_ms"].to_numpy(dtype=float), alike=CELL_COLUMNS)
+    values = table["latency_ms"].to_numpy(dtype=float)
+    return grouped(table, values, alike=CELL_COLUMNS, proportional=True)
 
 
 def _refresh(runs: Runs) -> "pd.Series[float]":

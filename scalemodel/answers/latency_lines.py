@@ -11,8 +11,9 @@ from scalemodel.data.repeats import index_by
 from scalemodel.data.schema import CELL_COLUMNS
 from scalemodel.model.arrays import BoolArray, FloatArray
 from scalemodel.model.layout import ScalePrior
-from scalemodel.model.lines import FEWEST_CARDS, TAIL, LineData, Lines, fit_lines, judge_cells
+from scalemodel.model.lines import FEWEST_CARDS, TAIL, LineData, Lines, fit_lines
 from scalemodel.model.mixed import draw_coefficients
+from scalemodel.model.out_of_step import cells_apart
 from scalemodel.model.waiting import least_latency
 
 FEWEST_LINE_CARDS, FEWEST_LINE_CELLS = 3, 6
@@ -35,6 +36,9 @@ PRIORS = (
     ScalePrior(0.4, 0.8),
 )
 """Of what scenes differ by at a usual frame time (ms), of their frames, of cards and cells (ms)."""
+
+KINDS = 2
+"""What may be out of step: a card, or a single cell."""
 
 DRAWS, POINTS = 2048, 64
 LINE_COLUMNS = (
@@ -118,13 +122,15 @@ class PlatformLine:
         return int(self.lines.data.scene[here][0]) if here.any() else None
 
 
-def fit_platform(cells: pd.DataFrame, tail: float, seed: int) -> PlatformLine | str:
+def fit_platform(cells: pd.DataFrame, tail: float, seed: int, platforms: int) -> PlatformLine | str:
     """Fit the line of a platform's cells, or say why there is none.
 
     Args:
         cells: the columns of LatencyCells.table.
         tail: degrees of freedom of their test errors; NaN if not known.
         seed: of the draws.
+        platforms: how many there are; on all together something is found by chance in one bench
+            of twenty.
     """
     usable = cells[cells["reason"] == ""].reset_index(drop=True)
     if usable.empty:
@@ -153,6 +159,7 @@ def fit_platform(cells: pd.DataFrame, tail: float, seed: int) -> PlatformLine | 
         bent=slack >= LEAST_SLACK,
         priors=PRIORS if usable.groupby(["game", "preset"]).ngroups > 1 else PRIORS[2:],
         tail=TAIL if np.isnan(tail) else tail,
+        families=KINDS * platforms,
     )
     lines = fit_lines(data)
     draws = draw_coefficients(lines.fit, DRAWS, POINTS, seed)
@@ -246,7 +253,7 @@ def cell_columns(
 ) -> dict[str, FloatArray | BoolArray]:
     """Return what the line says of its cells: expected, its range, apart, p and off_line."""
     lines = line.lines
-    found = judge_cells(lines)
+    found = cells_apart(lines)
     usual = float(lines.fit.sds[-1])
     sd = np.sqrt(lines.data.known + lines.scatter**2 + lines.line_sd**2 + usual**2)
     reach = float(student.ppf((1 + level) / 2, max(lines.data.cards - 1, 1))) * sd

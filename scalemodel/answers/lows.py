@@ -10,47 +10,24 @@ from scipy.stats import t as student
 
 from scalemodel.answers.levels import check_level, counted
 from scalemodel.answers.lows_reasons import memory_hint
+from scalemodel.answers.lows_relation import fit_relation, low_cells, low_runs
 from scalemodel.answers.margins import check_margin, share
-from scalemodel.answers.repeats import run_sd
-from scalemodel.answers.runs import METRIC_COLUMNS, Runs, grouped
-from scalemodel.data.repeats import index_by
 from scalemodel.data.schema import CELL_COLUMNS
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import FloatArray
-from scalemodel.model.layout import ScalePrior
-from scalemodel.model.lines import (
-    FEWEST_CARDS,
-    TAIL,
-    LineData,
-    Lines,
-    fit_lines,
-    judge_cells,
-    judge_pairs,
-)
+from scalemodel.model.lines import FEWEST_CARDS, Lines
+from scalemodel.model.out_of_step import cells_apart, pairs_apart
 
 if TYPE_CHECKING:
     from scalemodel.answers.fitting import Fit
 
 LOWS = ("low_1pct", "low_01pct")
+KINDS = 3
+"""What may be out of step: a card, a card in a scene, or a single cell."""
+
 MARGIN = 0.05
 """Smallest departure that matters."""
 
-PRIORS = (
-    ScalePrior(0.05, 1.0),
-    ScalePrior(0.03, 1.0),
-    ScalePrior(0.03, 1.0),
-    ScalePrior(0.02, 1.0),
-    ScalePrior(0.01, 0.6),
-    ScalePrior(0.007, 0.6),
-)
-"""Of the log of low over average: what scenes differ by in level, by average, at the ceiling and
-on the way to it; what cards, and cells, stray."""
-
-KNEE = 0.002
-"""Between so far from fully GPU-bound and so far from the ceiling a low may bend on its own: its
-slow frames meet the ceiling before the average does."""
-
-FELL = "the average fell for lack of memory: it says nothing of the low"
 FEW_CELLS = 6
 CELL_TABLE = (
     *CELL_COLUMNS,
@@ -189,19 +166,21 @@ def lows(fit: "Fit", metric: str = "low_1pct", margin: float = MARGIN, level: fl
         raise ScalemodelError(f'"{metric}" is not a low. Allowed: {", ".join(LOWS)}.')
     if fit.metric != "average":
         raise ScalemodelError("Lows are held against averages: fit the metric average.")
-    runs = _runs(fit, metric)
+    runs = low_runs(fit, metric)
     tail = runs.tail()
-    cells = _cells(fit, runs)
+    every = low_cells(fit, runs)
+    families = KINDS * every.table["platform"].nunique()
     tables: list[tuple[pd.DataFrame, ...]] = []
-    for platform, part in cells.groupby("platform", sort=False):
-        usable = part[part["reason"] == ""].reset_index(drop=True)
+    for platform, part in every.table.groupby("platform", sort=False):
+        index = part.index[part["reason"] == ""].to_numpy()
+        usable = every.table.loc[index].reset_index(drop=True)
         few = usable["card"].nunique() < FEWEST_CARDS or len(usable) < FEW_CELLS
         if few:
             why = f"fewer than {FEWEST_CARDS} cards or {FEW_CELLS} cells have it"
             rest = part.assign(reason=part["reason"].where(part["reason"] != "", why))
             tables.append(_none(rest, str(platform), why))
             continue
-        found = _fit(usable, tail)
+        found = fit_relation(every.take(index), tail, families)
         tables.append(
             (
                 pd.concat([_judged(usable, found, level, margin), part[part["reason"] != ""]]),
@@ -217,57 +196,8 @@ def lows(fit: "Fit", metric: str = "low_1pct", margin: float = MARGIN, level: fl
     return Lows(table, places, cards, parts[3], metric, margin, level, tail)
 
 
-def _runs(fit: "Fit", metric: str) -> Runs:
-    """Take the runs with the low and the average, as the log of the one over the other."""
-    column = METRIC_COLUMNS[metric]
-    table = fit.bench.results[fit.bench.results[column].notna()]
-    if table.empty:
-        raise ScalemodelError(
-            f"{fit.bench.source}: no run has {column}. Fill that column of results."
-        )
-    ratio = table[column].to_numpy(dtype=float) / table["avg_fps"].to_numpy(dtype=float)
-    return grouped(table, np.log(ratio))
-
-
-def _cells(fit: "Fit", runs: Runs) -> pd.DataFrame:
-    """Return one row a cell with the low: log ratio and its error, average, sensitivity, reason."""
-    first = np.unique(runs.cell, return_index=True)[1]
-    table = runs.table.iloc[first][list(CELL_COLUMNS)].reset_index(drop=True)
-    errors = runs.standard_errors()
-    table = table.assign(
-        ratio=runs.agreed.location, se=np.where(np.isnan(errors), run_sd(fit), errors)
-    )
-    judged = fit.judged
-    known = fit.cells.table[[*CELL_COLUMNS, "rate"]].assign(
-        sensitivity=judged.sensitivity, kept=fit.model.kept
-    )
-    table = table.merge(known, on=list(CELL_COLUMNS), how="left")
-    return table.assign(reason=np.where(table["kept"].astype(bool), "", FELL))
-
-
-def _fit(cells: pd.DataFrame, tail: float) -> Lines:
-    scene = index_by(cells, ("game", "preset"))
-    rate = np.log(cells["rate"].to_numpy(dtype=float))
-    centre = np.bincount(scene, rate) / np.bincount(scene)
-    bound = 1 - cells["sensitivity"].to_numpy(dtype=float)
-    several = len(centre) > 1
-    data = LineData(
-        y=cells["ratio"].to_numpy(dtype=float),
-        known=cells["se"].to_numpy(dtype=float) ** 2,
-        columns=np.column_stack([rate - centre[scene], bound, 4 * bound * (1 - bound)]),
-        own=(True, True, True),
-        scene=scene,
-        card=index_by(cells, ("card",)),
-        stretch=np.ones(len(cells)),
-        bent=(bound > KNEE) & (bound < 1 - KNEE),
-        priors=PRIORS if several else PRIORS[4:],
-        tail=TAIL if np.isnan(tail) else tail,
-    )
-    return fit_lines(data)
-
-
 def _judged(cells: pd.DataFrame, lines: Lines, level: float, margin: float) -> pd.DataFrame:
-    found = judge_cells(lines)
+    found = cells_apart(lines)
     usual = float(lines.fit.sds[-1])
     sd = np.sqrt(lines.data.known + lines.scatter**2 + lines.line_sd**2 + usual**2)
     reach = float(norm.ppf((1 + level) / 2)) * sd
@@ -283,7 +213,7 @@ def _judged(cells: pd.DataFrame, lines: Lines, level: float, margin: float) -> p
 def _places(
     fit: "Fit", cells: pd.DataFrame, lines: Lines, level: float, margin: float
 ) -> pd.DataFrame:
-    pair, found = judge_pairs(lines)
+    pair, found = pairs_apart(lines)
     first = np.unique(pair, return_index=True)[1]
     reach = float(norm.ppf((1 + level) / 2)) * found.sd
     table = cells.iloc[first][["platform", "card", "game", "preset"]].reset_index(drop=True)
@@ -331,10 +261,10 @@ def _scenes(cells: pd.DataFrame, lines: Lines) -> pd.DataFrame:
     return cells.iloc[first][["platform", "game", "preset"]].assign(
         cells=count,
         low_share=np.exp(parts[:, 0]),
-        low_share_at_ceiling=np.exp(parts[:, 0] + parts[:, 2]),
+        low_share_at_ceiling=np.exp(parts[:, 0] + parts[:, 2:].sum(axis=1)),
         per_doubling=np.expm1(np.log(2) * parts[:, 1]),
         scatter=np.sqrt(np.bincount(data.scene, lines.scatter**2) / count),
-        test_error=np.sqrt(np.bincount(data.scene, data.known) / count),
+        test_error=np.sqrt(np.bincount(data.scene, cells["se"] ** 2) / count),
         reason="",
     )
 

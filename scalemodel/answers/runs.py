@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from scalemodel.data.bench import Bench
-from scalemodel.data.repeats import Agreement, agree, index_by
+from scalemodel.data.repeats import Agreement, agree, agree_in_proportion, index_by
 from scalemodel.data.schema import CELL_COLUMNS, CHART_COLUMNS, SESSION_COLUMNS
 from scalemodel.errors import ScalemodelError
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
@@ -61,9 +61,13 @@ class Runs:
         return whole.s_session if whole.dof_session >= FEWEST_SESSIONS else 0.0
 
     def tail(self) -> float:
-        """Return the degrees of freedom of the t that errors of cells follow; NaN if unknown."""
+        """Return the degrees of freedom of the t that errors of cells follow; NaN if unknown.
+
+        No more than there are behind the usual size of the errors.
+        """
         found = repeat_tail(self.log_rate, self.agreed.together, self.agreed.scale)
-        return tail_of_mean(found, float(np.median(np.bincount(self.cell))))
+        mean = tail_of_mean(found, float(np.median(np.bincount(self.cell))))
+        return float(np.minimum(mean, np.median(self.agreed.scale_dof)))
 
     def standard_errors(self) -> FloatArray:
         """Return (cells,) standard errors of what the cells agree on; NaN without repeats."""
@@ -109,6 +113,8 @@ def grouped(
     session: Sequence[str] = SESSION_COLUMNS,
     version: Sequence[str] = ("game_version",),
     alike: Sequence[str] = CHART_COLUMNS,
+    *,
+    proportional: bool = False,
 ) -> Runs:
     """Group rows by cell, session, chart and version, and find what cells agree on.
 
@@ -118,12 +124,14 @@ def grouped(
         session: columns that, beside the cell, say what was tested together.
         version: columns that say what, beside the cell, is no repeat.
         alike: columns of rows whose spread is alike.
+        proportional: whether spread goes with the level of a cell, as of latencies in ms.
     """
     cell, chart = index_by(table, CELL_COLUMNS), index_by(table, CHART_COLUMNS)
     together = index_by(table, (*CELL_COLUMNS, *session))
     own = index_by(table, (*CELL_COLUMNS, *version))
     spread = index_by(table, alike)
-    agreed = agree(values, cell, together, spread)
+    find = agree_in_proportion if proportional else agree
+    agreed = find(values, cell, together, spread)
     return Runs(table, values, cell, together, chart, own, spread, agreed)
 
 

@@ -6,7 +6,7 @@ question of repeatability shows it.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -138,6 +138,25 @@ def agree(log_rate: FloatArray, cell: IntArray, session: IntArray, chart: IntArr
         within,
         far,
         run_sd,
+    )
+
+
+def agree_in_proportion(
+    values: FloatArray, cell: IntArray, session: IntArray, chart: IntArray
+) -> Agreement:
+    """Find what the runs of each cell agree on where spread goes with level, as of latencies.
+
+    As `agree`, of values above 0, by their shares of the median of their cell: the spread that is
+    pooled over the lab, and `run_sd`, are shares of it.
+    """
+    level = medians(values, cell)
+    found = agree(values / level[cell], cell, session, chart)
+    return replace(
+        found,
+        location=found.location * level,
+        se=found.se * level,
+        scale=found.scale * level[cell],
+        wide=found.wide * level[cell],
     )
 
 

@@ -5,7 +5,7 @@ import pandas as pd
 
 from scalemodel.data.checks import STRANGE, mark_excluded, note_strange_cards
 from scalemodel.data.problems import ProblemLog
-from scalemodel.data.repeats import agree, far_limit, index_by
+from scalemodel.data.repeats import agree_in_proportion, far_limit, index_by
 from scalemodel.data.schema import CELL_COLUMNS, LATENCY
 from scalemodel.data.tables import TypedTable
 
@@ -47,14 +47,15 @@ def check_far_shots(shots: pd.DataFrame, file: str, log: ProblemLog) -> None:
         return
     cell = index_by(shots, CELL_COLUMNS)
     values = shots["latency_ms"].to_numpy(dtype=float)
-    agreed = agree(values, cell, index_by(shots, SHOT_SESSION), cell)
-    limit = far_limit(agreed.wide)
+    agreed = agree_in_proportion(values, cell, index_by(shots, SHOT_SESSION), cell)
+    usual = agreed.location[cell]
+    limit = usual * far_limit(agreed.wide / usual)
     for i in np.flatnonzero(agreed.far):
-        shot, usual = shots.iloc[i], agreed.location[cell[i]]
+        shot = shots.iloc[i]
         log.warning(
             file,
-            f"{shot['latency_ms']:,.12g} ms is far from the {usual:.1f} ms that its repeats agree "
-            "on",
+            f"{shot['latency_ms']:,.12g} ms is far from the {usual[i]:.1f} ms that its repeats "
+            "agree on",
             f"shots within about {limit[i]:.1f} ms of that",
             "mark the row exclude with a note if the sensor or the game slipped",
             row=int(shot["row"]),

@@ -7,21 +7,21 @@ heavy-tailed (mixed.py). Whether a card, a card in one scene, or a cell is out o
 against what the others stray.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import binom
 from scipy.stats import t as student
 
 from scalemodel.model.arrays import BoolArray, FloatArray, IntArray
 from scalemodel.model.layout import ScalePrior
 from scalemodel.model.mixed import Effect, MixedData, MixedFit, fit_mixed
+from scalemodel.model.tails import student_tail
 
 TAIL = 4.0
 """Degrees of freedom of the errors: one far cell hardly moves a line."""
 
 ALPHA = 0.05
-"""Chance of finding anything out of step among all cards (or cells) where nothing is."""
+"""Chance of finding anything out of step where nothing is, in all families together."""
 
 FEWEST_CARDS = 5
 """Cards from which one can be told to be out of step."""
@@ -31,6 +31,9 @@ MOST_APART = 4
 
 POOLED_DOF = 10.0
 """Degrees of freedom with which the spread of all scenes is mixed into that of one."""
+
+FEWEST_BENT = 50
+"""Cells where the relation may bend from which it is learned how heavy-tailed they are."""
 
 NINTH = 1.645
 """Ninetieth percentile of the absolute value of a standard normal one."""
@@ -54,6 +57,8 @@ class LineData:
             what such cells stray.
         priors: of the scene's level, its own slopes, the card and the scatter.
         tail: degrees of freedom of a cell's test error: how far it may be off by chance.
+        unsure: (cells, slopes, slopes) covariance of the columns of each cell; None: known.
+        families: kinds of question, times platforms, that share the chance to err.
     """
 
     y: FloatArray
@@ -66,6 +71,8 @@ class LineData:
     bent: BoolArray
     priors: tuple[ScalePrior, ...]
     tail: float
+    unsure: FloatArray | None = None
+    families: int = 1
 
     @property
     def scenes(self) -> int:
@@ -104,7 +111,7 @@ class Apart:
     Attributes:
         apart: distance, in the unit of y.
         sd: of such distances among those that are in step.
-        p: chance that the farthest of all would be so far; NaN where it cannot be told.
+        p: chance of anything so far out, in all families together; NaN where it cannot be told.
     """
 
     apart: FloatArray
@@ -125,7 +132,8 @@ class Lines:
         fit: the mixed model, without the cards that are out of step.
         line: (cells,) the line of each cell's scene, without the card's own part.
         line_sd: (cells,) how well it is known.
-        scatter: (cells,) sd of what cells of the scene stray, beyond test error.
+        scatter: (cells,) sd of what cells of the scene stray, beyond what is known.
+        tail: (cells,) degrees of freedom of their distances.
         cards: the cards, judged.
         apart_cards: indices of the cards left out of the fit.
     """
@@ -135,6 +143,7 @@ class Lines:
     line: FloatArray
     line_sd: FloatArray
     scatter: FloatArray
+    tail: FloatArray
     cards: Apart
     apart_cards: tuple[int, ...]
 
@@ -146,9 +155,11 @@ def fit_lines(data: LineData) -> Lines:
     Rosner's test for several outliers (1983, Technometrics 25), the last one that is surely apart
     counts, so that one card does not hide another.
     """
+    first = fit_mixed(data.mixed())
+    data = replace(data, known=data.known + _blur(data, first))
     mixed = data.mixed()
-    fits = [fit_mixed(mixed)]
-    weight = np.array(fits[0].weight)
+    start = first.log_scales
+    fits = [first if data.unsure is None else fit_mixed(mixed, start)]
     tried: list[int] = []
     chances: list[float] = []
     most = min(data.cards // 4, MOST_APART) if data.cards >= FEWEST_CARDS else 0
@@ -158,8 +169,7 @@ def fit_lines(data: LineData) -> Lines:
         score[tried] = 0.0
         tried.append(int(np.argmax(score)))
         keep = np.flatnonzero(~np.isin(data.card, tried))
-        fits.append(fit_mixed(mixed.take(keep), (fits[-1].log_scales, weight[keep])))
-        weight[keep] = fits[-1].weight
+        fits.append(fit_mixed(mixed.take(keep), start))
         found = _judge_cards(data, fits[-1], tuple(tried))
         chances.append(float(found.p[tried[-1]]))
     gone = max((i + 1 for i, p in enumerate(chances) if p < ALPHA), default=0)
@@ -167,12 +177,38 @@ def fit_lines(data: LineData) -> Lines:
     return _lines(data, fits[gone], left_out)
 
 
+def _blur(data: LineData, fit: MixedFit) -> FloatArray:
+    """Return (cells,) the variance that columns bring which are not known for sure."""
+    out = np.zeros(len(data.y))
+    if data.unsure is None:
+        return out
+    for scene in range(data.scenes):
+        here = data.scene == scene
+        rows = _rows_of_slopes(data, scene, len(fit.coefficients))
+        slope = rows @ fit.coefficients
+        square = np.outer(slope, slope) + rows @ fit.covariance @ rows.T
+        out[here] = np.einsum("nkl,kl->n", data.unsure[here], square)
+    return out
+
+
+def _rows_of_slopes(data: LineData, scene: int, coefficients: int) -> FloatArray:
+    """Return (slopes, coefficients) what makes the slopes of a scene."""
+    slopes = data.columns.shape[1]
+    rows = np.zeros((slopes, coefficients))
+    rows[:, 1 : 1 + slopes] = np.eye(slopes)
+    if data.scenes > 1:
+        own = np.flatnonzero(data.own)
+        rows[own, 1 + slopes + data.scenes * (1 + np.arange(len(own))) + scene] = 1.0
+    return rows
+
+
 def _lines(data: LineData, fit: MixedFit, left_out: tuple[int, ...]) -> Lines:
     rows = _rows_of_line(data, fit)
     line = rows @ fit.coefficients
     line_sd = np.sqrt(np.einsum("ij,jk,ik->i", rows, fit.covariance, rows))
-    scatter = _scatter(data, fit, line)
-    return Lines(data, fit, line, line_sd, scatter, _judge_cards(data, fit, left_out), left_out)
+    scatter, tail = _scatter(data, fit, line)
+    cards = _judge_cards(data, fit, left_out)
+    return Lines(data, fit, line, line_sd, scatter, tail, cards, left_out)
 
 
 def _rows_of_line(data: LineData, fit: MixedFit) -> FloatArray:
@@ -203,95 +239,48 @@ def _judge_cards(data: LineData, fit: MixedFit, left_out: tuple[int, ...]) -> Ap
     others = data.cards - len(left_out)
     p = np.full(data.cards, np.nan)
     if data.cards >= FEWEST_CARDS:
-        p = np.minimum(1.0, others * 2 * student.sf(np.abs(apart / sd), others - 1))
+        chance = 2 * student.sf(np.abs(apart / sd), others - 1)
+        p = np.minimum(1.0, data.families * others * chance)
     return Apart(apart, sd, p)
 
 
-def _scatter(data: LineData, fit: MixedFit, line: FloatArray) -> FloatArray:
-    """Return (cells,) the sd of what cells stray beyond test error.
+def _scatter(data: LineData, fit: MixedFit, line: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return (cells,) the sd of what cells stray beyond what is known, and its tail.
 
     Robust, since it judges outliers: from the median absolute distance of the cells of a scene,
-    mixed with that of all scenes.
+    mixed with that of all scenes; never less than the fit has it, since a line lies nearer to the
+    cells it was drawn through than to others. Where the relation may bend, how heavy-tailed
+    distances are is learned from them.
     """
     away = data.y - line - fit.coefficients[-data.cards :][data.card]
-    excess = away / np.sqrt(data.known + (fit.noise * data.stretch) ** 2)
+    variance = data.known + (fit.noise * data.stretch) ** 2
+    excess = away / np.sqrt(variance)
     whole = max(MAD * float(np.median(np.abs(excess))), 1.0)
     scale = np.empty(data.scenes)
     for scene in range(data.scenes):
         own = excess[data.scene == scene]
         dof = max(len(own) - 1.0 - data.columns.shape[1], 0.0)
         square = (MAD * float(np.median(np.abs(own)))) ** 2 if dof else 0.0
-        scale[scene] = np.sqrt((POOLED_DOF * whole**2 + dof * square) / (POOLED_DOF + dof))
-    bent = np.where(data.bent, _bend(excess / scale[data.scene], data.bent), 1.0)
-    total = (bent * scale[data.scene]) ** 2 * (data.known + (fit.noise * data.stretch) ** 2)
-    return np.asarray(np.sqrt(np.maximum(total - data.known, 0.0)))
+        pooled = (POOLED_DOF * whole**2 + dof * square) / (POOLED_DOF + dof)
+        scale[scene] = np.sqrt(max(pooled, 1.0))
+    bent = excess[data.bent] / scale[data.scene][data.bent]
+    far = np.where(data.bent, _bend(bent), 1.0)
+    tail = np.where(data.bent, student_tail(bent) if len(bent) >= FEWEST_BENT else np.inf, np.inf)
+    total = (far * scale[data.scene]) ** 2 * variance
+    dof = _dof(data, np.bincount(data.scene)[data.scene])
+    return np.sqrt(np.maximum(total - data.known, 0.0)), np.minimum(dof, tail)
 
 
-def _bend(away: FloatArray, bent: BoolArray) -> float:
+def _bend(bent: FloatArray) -> float:
     """Return how much further cells stray where the relation may bend, at least 1.
 
     From the ninetieth percentile, since lines miss few such cells, but miss them widely; it stands
     if fewer than a tenth of them are out of step.
     """
-    if not bent.any():
-        return 1.0
-    return max(float(np.quantile(np.abs(away[bent]), 0.9)) / NINTH, 1.0)
-
-
-def judge_cells(lines: Lines) -> Apart:
-    """Judge every cell against the line of its scene and its card's own part."""
-    data = lines.data
-    card = own_part(lines)
-    apart = data.y - lines.line - card[data.card]
-    sd = np.sqrt(data.known + lines.scatter**2 + lines.line_sd**2)
-    dof = _dof(data, np.bincount(data.scene)[data.scene])
-    p = np.minimum(1.0, len(apart) * 2 * student.sf(np.abs(apart / sd), dof))
-    return Apart(apart, sd, p)
-
-
-def judge_pairs(lines: Lines) -> tuple[IntArray, Apart]:
-    """Judge every card in every scene; return (cells,) the pair of each cell and the pairs.
-
-    Cells of one card and scene stray together more than cells do by themselves. So their mean is
-    held against what such means usually are, by their own robust spread. Where test errors are so
-    heavy-tailed that one wild cell could make the mean, most cells agreeing tells more: the chance
-    that so many are so far on one side. The better of the two counts, doubled for the choice.
-    """
-    data = lines.data
-    pair = np.unique(data.card * data.scenes + data.scene, return_inverse=True)[1].astype(np.intp)
-    found = judge_cells(lines)
-    weight = 1 / found.sd**2
-    total = np.bincount(pair, weight)
-    apart = np.bincount(pair, weight * found.apart) / total
-    usual = max(MAD * float(np.median(np.abs(apart * np.sqrt(total)))), 1.0)
-    sd = usual / np.sqrt(total)
-    first = np.unique(pair, return_index=True)[1]
-    in_scene = np.bincount(data.scene[first], minlength=data.scenes)[data.scene[first]]
-    of_mean = 2 * student.sf(np.abs(apart / sd), _dof(data, in_scene))
-    z = found.apart / (usual * found.sd)
-    one_sided = np.asarray(student.sf(z, _dof(data, np.bincount(data.scene)[data.scene])))
-    of_most = np.array([_chance_of_most(one_sided[pair == i]) for i in range(len(apart))])
-    p = np.minimum(1.0, len(apart) * 2 * np.minimum(of_mean, of_most))
-    return pair, Apart(np.asarray(apart), sd, p)
-
-
-def _chance_of_most(one_sided: FloatArray) -> float:
-    """Return the two-sided chance that most of some cells lie as far on one side as they do."""
-    n = len(one_sided)
-    most = n // 2 + 1
-    ends = (np.sort(side)[most - 1] for side in (one_sided, 1 - one_sided))
-    return float(min(1.0, 2 * min(binom.sf(most - 1, n, end) for end in ends)))
+    return max(float(np.quantile(np.abs(bent), 0.9)) / NINTH, 1.0) if len(bent) else 1.0
 
 
 def _dof(data: LineData, count: IntArray) -> FloatArray:
     """Return degrees of freedom of so many distances in a scene; no more than test errors have."""
     own = POOLED_DOF + count - 1.0 - data.columns.shape[1]
     return np.asarray(np.minimum(np.maximum(own, 1.0), data.tail))
-
-
-def own_part(lines: Lines) -> FloatArray:
-    """Return (cards,) each card's own part: shrunken, but whole for cards out of step."""
-    part = np.array(lines.fit.coefficients[-lines.data.cards :])
-    gone = list(lines.apart_cards)
-    part[gone] = lines.cards.apart[gone]
-    return part

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import expit
 from scipy.stats import t as student
 
 from scalemodel.model.arrays import FloatArray
@@ -99,6 +100,34 @@ def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
     sensitivity = (sides.capped.sensitivity * weight).sum(axis=-1).mean(axis=0)
     headroom = ((gpu - sides.capped.log_rate) * weight).sum(axis=-1).mean(axis=0)
     return MeasuredCells(above, sensitivity, headroom)
+
+
+def ceiling_steps(
+    fit: ModelFit, observed: Observed, knots: Sequence[float], width: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return where measured cells are on their way to the ceiling, and how surely.
+
+    Smooth steps from 0 to 1 of the log of the GPU-side rate over the ceiling, one a knot, given the
+    whole bench and the cell's own rate: their means (rows, knots) and covariances
+    (rows, knots, knots). Far below the ceiling all are 0.
+
+    Args:
+        fit: the fitted model.
+        observed: the cells.
+        knots: where the steps are half done.
+        width: how wide they are, on the log scale.
+    """
+    size, count = len(knots), len(observed.log_rate)
+    mean, square = np.zeros((count, size)), np.zeros((count, size, size))
+    for first in range(0, count if fit.layout.shape.has_ceiling else 0, CHUNK):
+        here = np.arange(first, min(first + CHUNK, count))
+        sides = _sides(fit, observed.take(here))
+        weight = sides.weight / len(sides.weight)
+        over = sides.gpu - sides.ceiling
+        steps = np.stack([expit((over - knot) / width) for knot in knots])
+        mean[here] = np.einsum("kdrn,drn->rk", steps, weight)
+        square[here] = np.einsum("kdrn,ldrn,drn->rkl", steps, steps, weight, optimize=True)
+    return mean, square - mean[:, :, None] * mean[:, None, :]
 
 
 def gpu_quantiles(fit: ModelFit, observed: Observed, shares: Sequence[float]) -> FloatArray:

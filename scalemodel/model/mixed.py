@@ -22,8 +22,8 @@ from scalemodel.model.layout import ScalePrior
 
 #: Rounds of weights at most, and the largest change of a weight at which they have settled.
 MOST_ROUNDS, SETTLED = 60, 1e-5
-#: Relative change of the density at which scales have settled: at the end, and while weights move.
-FINE, COARSE = 1e-13, 1e-9
+#: Steps of a climb at most, and while weights have not settled.
+MOST_STEPS, FEW_STEPS = 200, 3
 #: A scale is looked for within this factor of its prior's median either way.
 FARTHEST = np.log(1e4)
 #: Step in a log scale for the curvature of the marginal density, and its least value.
@@ -149,23 +149,17 @@ class _Solved:
     leverage: FloatArray
 
 
-def fit_mixed(data: MixedData, start: tuple[FloatArray, FloatArray] | None = None) -> MixedFit:
-    """Fit a mixed model.
-
-    Args:
-        data: what is fitted.
-        start: log scales and (rows,) weights near which the search begins, such as those of a fit
-            of nearly the same rows; they do not change what is found.
-    """
-    if start is None:
-        start = np.log([prior.median for prior in data.priors]), np.ones(len(data.y))
+def fit_mixed(data: MixedData, start: FloatArray | None = None) -> MixedFit:
+    """Fit a mixed model; log scales of a like one, if given, are where the search begins."""
     with threadpool_limits(limits=1, user_api="blas"):
-        return _fit(data, *start)
+        if start is None:
+            start = np.log([prior.median for prior in data.priors])
+        return _fit(data, start)
 
 
-def _fit(data: MixedData, scales: FloatArray, weight: FloatArray) -> MixedFit:
-    rows = data.rows
-    scales = _climb(data, rows, weight, scales)
+def _fit(data: MixedData, scales: FloatArray) -> MixedFit:
+    rows, weight = data.rows, np.ones(len(data.y))
+    scales = _climb(data, rows, weight, scales, MOST_STEPS)
     status = "converged"
     if np.isfinite(data.tail):
         status = f"weights did not settle in {MOST_ROUNDS} rounds"
@@ -173,12 +167,12 @@ def _fit(data: MixedData, scales: FloatArray, weight: FloatArray) -> MixedFit:
             moved = _weights(data, rows, weight, scales)
             done = float(np.abs(moved - weight).max()) < SETTLED
             weight = moved
-            scales = _climb(data, rows, weight, scales, FINE if done else COARSE)
+            scales = _climb(data, rows, weight, scales, MOST_STEPS if done else FEW_STEPS)
             if done:
                 status = "converged"
                 break
     solved = _solve(data, rows, weight, scales)
-    informed = _solve(data, rows, weight * _informs(data.tail), scales)
+    informed = _solve(data, rows, weight * _informs(data, rows, weight, scales), scales)
     return MixedFit(
         read_only(solved.coefficients),
         read_only(informed.covariance),
@@ -190,29 +184,43 @@ def _fit(data: MixedData, scales: FloatArray, weight: FloatArray) -> MixedFit:
     )
 
 
-def _informs(tail: float) -> float:
-    """Return what a t error informs of that with a known weight (Lange, Little & Taylor 1989)."""
-    return (tail + 1) / (tail + 3) if np.isfinite(tail) else 1.0
+def _informs(data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatArray) -> float:
+    """Return what the errors inform, as a factor on their weights.
+
+    By Huber's sandwich (1967, Proceedings of the Fifth Berkeley Symposium 1) from the residuals, as
+    one factor for all rows: errors may be lighter-tailed than the t of the fit. Between what a t
+    informs, (tail + 1) / (tail + 3) (Lange, Little & Taylor 1989), and 1.
+    """
+    if not np.isfinite(data.tail):
+        return 1.0
+    square = _squares(data, rows, weight, scales)
+    slope = float((weight * (data.tail - square) / (data.tail + square)).mean())
+    push = float((weight**2 * square).mean() * weight.mean())
+    return float(np.clip(slope**2 / push, (data.tail + 1) / (data.tail + 3), 1.0))
 
 
 def _weights(
     data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatArray
 ) -> FloatArray:
     """Return the expected precision of each row's error given its residual (E step)."""
+    square = _squares(data, rows, weight, scales)
+    return np.asarray((data.tail + 1) / (data.tail + square))
+
+
+def _squares(
+    data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatArray
+) -> FloatArray:
+    """Return the expected squared errors, in squared scales."""
     solved = _solve(data, rows, weight, scales)
     square = (data.y - rows @ solved.coefficients) ** 2 + solved.leverage
     variance = data.known + (np.exp(scales[-1]) * data.stretch) ** 2
-    return np.asarray((data.tail + 1) / (data.tail + square / variance))
+    return np.asarray(square / variance)
 
 
 def _climb(
-    data: MixedData,
-    rows: FloatArray,
-    weight: FloatArray,
-    scales: FloatArray,
-    settled: float = FINE,
+    data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatArray, steps: int
 ) -> FloatArray:
-    """Return the log scales of greatest marginal density, within a share of its logarithm."""
+    """Return log scales of greater marginal density; of the greatest, if steps suffice."""
     middle = np.log([prior.median for prior in data.priors])
 
     def objective(at: FloatArray) -> tuple[float, FloatArray]:
@@ -226,7 +234,7 @@ def _climb(
         jac=True,
         method="L-BFGS-B",
         bounds=Bounds(middle - FARTHEST, middle + FARTHEST),
-        options={"ftol": settled, "gtol": 1e-7, "maxiter": 200},
+        options={"ftol": 1e-13, "gtol": 1e-7, "maxiter": steps},
     )
     return np.asarray(found.x, dtype=np.float64)
 
@@ -285,11 +293,12 @@ def draw_coefficients(
     with threadpool_limits(limits=1, user_api="blas"):
         rows = data.rows
         root = np.linalg.cholesky(_scale_covariance(fit, rows))
+        informed = weight * _informs(data, rows, weight, fit.log_scales)
         strays = rng.standard_normal((points, len(fit.log_scales)))
         coefficients, scales = [], []
         for z in strays:
             at = fit.log_scales + root @ z
-            solved = _solve(data, rows, weight * _informs(data.tail), at)
+            solved = _solve(data, rows, informed, at)
             spread = np.linalg.cholesky(solved.covariance)
             own = rng.standard_normal((draws // points, len(solved.coefficients)))
             coefficients.append(solved.coefficients + own @ spread.T)

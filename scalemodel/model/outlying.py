@@ -65,6 +65,19 @@ def generalized_esd(values: FloatArray, most: int, alpha: float) -> Extreme:
     return Extreme(np.array(index, dtype=np.intp), np.array(statistic), np.array(critical))
 
 
+def holm(p: FloatArray) -> FloatArray:
+    """Return chances that hold for a family: all below alpha together err with chance alpha.
+
+    Holm 1979, Scandinavian Journal of Statistics 6: the smallest is multiplied with the size of the
+    family, the next with one less, and none is below those before it.
+    """
+    order = np.argsort(p, kind="stable")
+    size = len(p) - np.arange(len(p))
+    out = np.empty(len(p))
+    out[order] = np.minimum(1.0, np.maximum.accumulate(size * p[order]))
+    return out
+
+
 def apart_from_others(
     values: FloatArray, cell: IntArray, weight: FloatArray, scale: FloatArray
 ) -> FloatArray:

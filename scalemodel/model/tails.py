@@ -13,8 +13,7 @@ LEAST, MOST = 2.0, 200.0
 def repeat_tail(values: FloatArray, cell: IntArray, scale: FloatArray) -> float:
     """Return the degrees of freedom of the t that repeats follow; NaN without repeats.
 
-    By maximum likelihood over degrees of freedom and a factor on the scale, from distances of
-    repeats from the mean of their cell, widened by sqrt(n / (n - 1)).
+    From distances of repeats from the mean of their cell, widened by sqrt(n / (n - 1)).
 
     Args:
         values: (runs,) values.
@@ -24,8 +23,14 @@ def repeat_tail(values: FloatArray, cell: IntArray, scale: FloatArray) -> float:
     runs = np.bincount(cell)[cell]
     away = values - (np.bincount(cell, values) / np.bincount(cell))[cell]
     z = (away * np.sqrt(runs / np.maximum(runs - 1, 1)) / scale)[runs > 1]
-    if not len(z) or not np.isfinite(z).all():
-        return float("nan")
+    return student_tail(z) if len(z) and np.isfinite(z).all() else float("nan")
+
+
+def student_tail(z: FloatArray) -> float:
+    """Return the degrees of freedom of the t that some values of like size about 0 follow.
+
+    By maximum likelihood over degrees of freedom and a factor on their scale.
+    """
 
     def minus_log_likelihood(at: FloatArray) -> float:
         dof, factor = np.exp(at)

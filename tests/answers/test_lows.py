@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from scalemodel.answers.fitting import Fit, fit
-from scalemodel.answers.lows import CELL_TABLE, FELL, lows
+from scalemodel.answers.lows import CELL_TABLE, lows
+from scalemodel.answers.lows_relation import FELL, low_cells, low_runs
 from scalemodel.errors import ScalemodelError
 from tests.answers.small_lab import CELL, Lab, Settings, simulate
 
@@ -71,6 +72,16 @@ def test_expected_lows_hold_sound_ones_at_their_level(held: Fit) -> None:
     sound = table[~table["card"].isin(["Halvor C", "Mirel 10"])]
     inside = sound["low_fps"].between(sound["expected_lower_fps"], sound["expected_upper_fps"])
     assert 0.7 < inside.mean() < 0.9  # 108 cells: the sd of the share is 0.04
+
+
+def test_steps_go_from_none_far_below_the_ceiling_to_all_far_above(held: Fit) -> None:
+    cells = low_cells(held, low_runs(held, "low_1pct"))
+    steps, spread = cells.steps, np.diagonal(cells.unsure, axis1=1, axis2=2)
+    assert ((steps > -1e-12) & (steps < 1 + 1e-12)).all()
+    assert (np.diff(steps, axis=1) < 1e-9).all()  # later steps are done later
+    assert (spread <= steps * (1 - steps) + 1e-9).all()  # the most that a share can stray
+    order = np.argsort(cells.table["sensitivity"].to_numpy())
+    assert steps[order[-10:], 0].max() < steps[order[:10], 0].min() + 1e-9
 
 
 def test_cells_that_fell_for_memory_are_not_judged(lab: Lab, tmp_path: Path) -> None:

@@ -7,8 +7,9 @@ import pytest
 from scipy.stats import norm
 
 from scalemodel.model.layout import ScalePrior
-from scalemodel.model.lines import FEWEST_CARDS, LineData, fit_lines, judge_cells, judge_pairs
-from scalemodel.model.mixed import draw_coefficients, fit_mixed
+from scalemodel.model.lines import FEWEST_CARDS, LineData, fit_lines
+from scalemodel.model.mixed import Effect, MixedData, draw_coefficients, fit_mixed
+from scalemodel.model.out_of_step import cells_apart, pairs_apart
 from scalemodel.model.tails import repeat_tail, tail_of_mean
 
 PRIORS = (ScalePrior(3.0, 1.0), ScalePrior(0.3, 0.8), ScalePrior(0.5, 0.8), ScalePrior(0.4, 0.8))
@@ -61,10 +62,36 @@ def test_two_such_cards_do_not_hide_each_other() -> None:
 def test_a_single_cell_and_a_card_in_one_scene() -> None:
     data = drawn(4, per=3)
     one = moved(data, np.arange(len(data.y)) == 20, 6.0)
-    assert np.flatnonzero(judge_cells(fit_lines(one)).out(1.0)).tolist() == [20]
+    assert np.flatnonzero(cells_apart(fit_lines(one)).out(1.0)).tolist() == [20]
     there = (data.card == 3) & (data.scene == 1)
-    pair, found = judge_pairs(fit_lines(moved(data, there, -2.5)))
+    pair, found = pairs_apart(fit_lines(moved(data, there, -2.5)))
     assert np.flatnonzero(found.out(1.0)).tolist() == [int(pair[there][0])]
+
+
+def test_a_card_in_two_scenes_is_found_where_each_alone_is_not_sure() -> None:
+    data = drawn(21, cards=14, scenes=8)
+    there = (data.card == 3) & np.isin(data.scene, (1, 5))
+    pair, two = pairs_apart(fit_lines(moved(data, there, -1.5)))
+    assert sorted(np.flatnonzero(two.out(1.0))) == sorted(set(pair[there]))
+    pair, one = pairs_apart(fit_lines(moved(data, there & (data.scene == 1), -1.5)))
+    assert not one.out(1.0).any()
+
+
+def test_cells_whose_columns_are_not_sure_are_judged_less_surely() -> None:
+    data = drawn(9, per=3)
+    off = moved(data, np.arange(len(data.y)) == 20, 4.0)
+    unsure = np.zeros((len(data.y), 1, 1))
+    unsure[20] = 1.0  # of a slope of 2.5: 2.5 ms of sd
+    assert np.flatnonzero(cells_apart(fit_lines(off)).out(1.0)).tolist() == [20]
+    found = cells_apart(fit_lines(replace(off, unsure=unsure)))
+    assert not found.out(1.0).any()
+    assert found.sd[20] == pytest.approx(np.hypot(2.5, found.sd[21]), rel=0.1)
+
+
+def test_families_share_the_chance() -> None:
+    data = drawn(10)
+    one, three = (cells_apart(fit_lines(replace(data, families=n))).p for n in (1, 3))
+    np.testing.assert_allclose(three, np.minimum(1.0, 3 * one))
 
 
 def test_what_is_surely_apart_but_small_is_not_out() -> None:
@@ -84,12 +111,29 @@ def test_nothing_is_found_in_most_benches_where_nothing_is() -> None:
     out = [
         (
             one.cards.out(0.0).any(),
-            judge_cells(one).out(0.0).any(),
-            judge_pairs(one)[1].out(0.0).any(),
+            cells_apart(one).out(0.0).any(),
+            pairs_apart(one)[1].out(0.0).any(),
         )
         for one in (fit_lines(drawn(100 + seed)) for seed in range(20))
     ]
     assert (np.array(out).sum(axis=0) <= 3).all()  # binomial, p = .05: more has a chance of 1.6%
+
+
+def test_normal_errors_inform_as_normal_ones_do() -> None:
+    """The variance of a t4 estimate of a normal mean by Huber's formula, 1.08 / n by quadrature."""
+    rng = np.random.default_rng(11)
+    n = 4000
+    group = np.arange(n) % 20
+    one = np.ones(n)
+    effect = Effect(group, one, ScalePrior(0.1, 1.0), 20)
+    y = rng.standard_normal(n)
+    fit = fit_mixed(MixedData(y, one[:, None], (effect,), one, one, ScalePrior(0.01, 0.1), 4.0))
+    own = fit.covariance[0, 0] - fit.sds[0] ** 2 / 20
+    z = np.linspace(-12, 12, 24001)
+    law = norm.pdf(z) / norm.pdf(z).sum()
+    weight = 5 / (4 + z**2)
+    push, slope = (law * weight**2 * z**2).sum(), (law * weight * (4 - z**2) / (4 + z**2)).sum()
+    assert own * n == pytest.approx(push / slope**2, rel=0.05)
 
 
 def test_draws_have_the_covariance_of_the_fit_and_that_of_the_scales() -> None:

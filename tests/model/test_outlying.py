@@ -4,13 +4,15 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 from scipy.stats import t as student
+from statsmodels.stats.multitest import multipletests
 
-from scalemodel.data.repeats import agree, settle
+from scalemodel.data.repeats import agree, agree_in_proportion, settle
 from scalemodel.model.outlying import (
     apart_from_others,
     chance_of_farthest,
     generalized_esd,
     grubbs_critical,
+    holm,
     level_chance,
     spread_ratio,
 )
@@ -158,3 +160,24 @@ def test_the_chance_of_h_is_exact_for_three_means() -> None:
     h = (means[:, 0] - means.mean(axis=1)) / means.std(axis=1, ddof=1)
     share = (level_chance(h, 3) < 0.1).mean()
     assert share == pytest.approx(0.1, abs=0.0085)
+
+
+def test_holm_is_that_of_a_worked_example_and_of_statsmodels() -> None:
+    """The example by hand: .005 x 4, .01 x 3, .03 x 2, and .04 not below the one before."""
+    p = np.array([0.01, 0.04, 0.03, 0.005])
+    np.testing.assert_allclose(holm(p), [0.03, 0.06, 0.06, 0.02])
+    many = np.random.default_rng(3).uniform(0, 0.2, 40)
+    np.testing.assert_allclose(holm(many), multipletests(many, method="holm")[1])
+
+
+def test_where_spread_goes_with_level_standard_errors_do() -> None:
+    """Shots that spread by a tenth of their cell's level; 24 of them in cells of 10 to 100 ms."""
+    rng = np.random.default_rng(4)
+    cell = np.repeat(np.arange(400), 24)
+    level = np.linspace(10.0, 100.0, 400)
+    values = level[cell] * (1 + 0.1 * rng.standard_normal(len(cell)))
+    found = agree_in_proportion(values, cell, cell, cell)
+    np.testing.assert_allclose(found.se / level, 0.1 / np.sqrt(24), rtol=0.4)
+    z = (found.location - level) / found.se
+    assert 0.85 < z[:200].std() < 1.15  # 200 values: the sd of their sd is 0.05
+    assert 0.85 < z[200:].std() < 1.15

@@ -8,12 +8,13 @@ from scipy.stats import norm, qmc
 from scalemodel.model.arrays import FloatArray, read_only
 from scalemodel.model.centering import NormalPoint, shift_to_mean
 from scalemodel.model.climbing import NEAR, STEPS_AT_SCALE_POINT, Climbed, mode_at
-from scalemodel.model.draws import Draws, paired_at_each, paired_points
+from scalemodel.model.draws import Draws, paired_at_each
 from scalemodel.model.mode import Prior
 from scalemodel.model.one_sided import draw_one_sided
 from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import Scales
 from scalemodel.model.settings import FitSettings
+from scalemodel.model.strata import spread_normals
 
 
 def draw_posterior(problem: FitProblem, climbed: Climbed, settings: FitSettings) -> Draws:
@@ -41,13 +42,14 @@ def draw_at_scales(
     drawn = np.array([[here.values[name] for name in names] for here in scales])
     starts = climbed.mode.theta + np.log(drawn / best) @ climbed.by_scale
     points, away = [], []
-    for here, start in zip(scales, starts, strict=True):
+    normals = _normals(rng, len(scales), each, size)
+    for here, start, own in zip(scales, starts, normals, strict=True):
         mode = mode_at(problem, here, start, STEPS_AT_SCALE_POINT, NEAR)
-        away.append(mode.factors.sample(_normals(rng, size, each)).T)
+        away.append(mode.factors.sample(own.T).T)
         pairs = away[-1][: paired_at_each(each)]
         points.append(NormalPoint(mode, Prior.at(problem.layout, here.values), here.noise, pairs))
     centers = np.stack([point.mode.ahead for point in points])
-    mean = centers + shift_to_mean(problem.likelihood, points[: paired_points(len(points))])
+    mean = centers + shift_to_mean(problem.likelihood, points)
     draws = Draws(
         read_only((mean[:, None] + np.stack(away)).reshape(-1, size)),
         read_only(centers),
@@ -57,9 +59,15 @@ def draw_at_scales(
     return replace(draws, theta=read_only(draw_one_sided(problem, climbed.mode, draws, rng)))
 
 
-def _normals(rng: np.random.Generator, size: int, count: int) -> FloatArray:
-    """Return standard normals (size, count), the first of them in pairs of opposite sign."""
-    normals = rng.standard_normal((size, count))
-    half = paired_at_each(count) // 2
-    normals[:, half : 2 * half] = -normals[:, :half]
-    return normals
+def _normals(rng: np.random.Generator, points: int, each: int, size: int) -> FloatArray:
+    """Return standard normals (points, each, size).
+
+    The first at each point lie in pairs of opposite sign. These are spread evenly over their
+    distribution, since the mean is found of them, and so are the others.
+    """
+    half = paired_at_each(each) // 2
+    pairs, rest = (
+        spread_normals(rng, points, count, size).reshape(points, count, size)
+        for count in (half, each - 2 * half)
+    )
+    return np.concatenate([pairs, -pairs, rest], axis=1)

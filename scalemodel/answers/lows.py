@@ -196,9 +196,8 @@ def lows(fit: "Fit", metric: str = "low_1pct", margin: float = MARGIN, level: fl
     tables: list[tuple[pd.DataFrame, ...]] = []
     for platform, part in cells.groupby("platform", sort=False):
         usable = part[part["reason"] == ""].reset_index(drop=True)
-        few = usable["card"].nunique() < FEWEST_CARDS or len(usable) < FEW_CELLS
-        if few:
-            why = f"fewer than {FEWEST_CARDS} cards or {FEW_CELLS} cells have it"
+        why = _why_no_line(usable)
+        if why:
             rest = part.assign(reason=part["reason"].where(part["reason"] != "", why))
             tables.append(_none(rest, str(platform), why))
             continue
@@ -244,6 +243,16 @@ def _cells(fit: "Fit", runs: Runs) -> pd.DataFrame:
     )
     table = table.merge(known, on=list(CELL_COLUMNS), how="left")
     return table.assign(reason=np.where(table["kept"].astype(bool), "", FELL))
+
+
+def _why_no_line(usable: pd.DataFrame) -> str:
+    """Say why cells with the low show nothing of where it should be, or nothing where they do."""
+    if usable["card"].nunique() < FEWEST_CARDS or len(usable) < FEW_CELLS:
+        return f"fewer than {FEWEST_CARDS} cards or {FEW_CELLS} cells have it"
+    rates = usable.groupby(["game", "preset"])["rate"]
+    if (rates.max() == rates.min()).all():
+        return "all rates of a scene are the same"
+    return ""
 
 
 def _fit(cells: pd.DataFrame, tail: float) -> Lines:

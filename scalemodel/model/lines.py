@@ -52,7 +52,8 @@ class LineData:
         stretch: what the scatter of a cell is multiplied with, about 1.
         bent: cells where the true relation may bend, so that a line is further off: judged by
             what such cells stray.
-        priors: of the scene's level, its own slopes, the card and the scatter.
+        priors: of the scene's level and its own slopes (with one scene left out), the card and
+            the scatter.
         tail: degrees of freedom of a cell's test error: how far it may be off by chance.
     """
 
@@ -85,12 +86,10 @@ class LineData:
         """Return the mixed model. With one scene it has no line of its own."""
         one = np.ones(len(self.y))
         scale = iter(self.priors)
-        effects = [Effect(self.scene, one, next(scale), self.scenes)]
-        for column, own in zip(self.columns.T, self.own, strict=True):
-            if own:
-                effects.append(Effect(self.scene, column, next(scale), self.scenes))
-        if self.scenes == 1:
-            effects = []
+        effects = []
+        if self.scenes > 1:
+            own = self.columns.T[np.array(self.own)]
+            effects = [Effect(self.scene, c, next(scale), self.scenes) for c in (one, *own)]
         effects.append(Effect(self.card, one, next(scale), self.cards))
         return MixedData(
             self.y, self.fixed(), tuple(effects), self.known, self.stretch, self.priors[-1], TAIL

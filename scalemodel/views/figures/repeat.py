@@ -41,7 +41,7 @@ ROW, TOP, GAP = 0.3, 0.3, 0.24  # inches: a scene, the heading of a panel, betwe
 LABELS, RIGHT = 2.75, 3.75  # inches beside the axes of a page
 BELOW = 0.45  # inches, for the name of the axis
 REACH, LEAST_REACH = 6.0, 1e-3
-"""Repeatability sds of the noisiest scene that the axis spans either way, and the least, as a log."""
+"""Repeatability sds of the noisiest scene that the axis spans either way; the least, as a log."""
 
 
 def repeat_figure(

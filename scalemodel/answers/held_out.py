@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 FELL = "fell for lack of memory"
 ALONE = "no other card was tested on this chart"
+TOO_FEW_LEFT = "too few other cells are left to fit"
 PAIR_COLUMNS = ("card", "against", *CHART_COLUMNS, "p_faster", "faster", "within_test_error")
 
 
@@ -92,8 +93,8 @@ def _judged_cards(asked: HoldOut, cards: tuple[str, ...]) -> list[HeldOut]:
     whole = asked.whole
     try:
         less = whole.without(cards)
-    except ScalemodelError as error:
-        return [_refused(asked, card, str(error)) for card in cards]
+    except ScalemodelError:
+        return [_refused(asked, card, TOO_FEW_LEFT) for card in cards]
     known = whole.bench.cards.set_index("card", drop=False)
     sheets = complete_sheets(less, known.loc[list(cards)].reset_index(drop=True))
     parts = []

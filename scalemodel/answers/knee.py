@@ -91,7 +91,7 @@ def knee(fit: "Fit", scenes: Sequence[str], level: float) -> Knee:
     here = in_scenes(whole.table, scenes).to_numpy(dtype=bool)
     shares = ((1 - level) / 2, 0.5, (1 + level) / 2)
     lower, middle, upper = np.exp(
-        gpu_quantiles(fit.model, fit.observed.take(np.flatnonzero(here)), shares)
+        gpu_quantiles(fit.model, fit.observed, np.flatnonzero(here), shares)
     )
     kept = fit.model.kept[here]
     numbers = {"gpu_rate": middle, "gpu_lower": lower, "gpu_upper": upper}

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import t as student
 
+from scalemodel.answers.levels import counted
 from scalemodel.answers.spread import ALL
 from scalemodel.data.repeats import index_by
 from scalemodel.data.schema import CELL_COLUMNS
@@ -136,10 +137,9 @@ def fit_platform(cells: pd.DataFrame, tail: float, seed: int, platforms: int) ->
     if usable.empty:
         return str(cells["reason"].mode().iloc[0])
     if usable["card"].nunique() < FEWEST_LINE_CARDS or len(usable) < FEWEST_LINE_CELLS:
-        return (
-            f"{len(usable)} cells of {usable['card'].nunique()} cards are too few for a line: at "
-            f"least {FEWEST_LINE_CELLS} of {FEWEST_LINE_CARDS}"
-        )
+        few = f"{counted(len(usable), 'cell')} of {counted(usable['card'].nunique(), 'card')}"
+        least = f"at least {FEWEST_LINE_CELLS} of {FEWEST_LINE_CARDS}"
+        return f"{few} are too few for a line: {least}"
     frame = usable["frame_ms"].to_numpy(dtype=float)
     if frame.max() / frame.min() < LEAST_SPAN:
         return f"frame times differ by less than {LEAST_SPAN - 1:.0%}"

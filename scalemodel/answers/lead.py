@@ -250,7 +250,7 @@ def commonest(reasons: Sequence[str]) -> str:
     """Return the commonest reason, the first of equals, and on how many charts it holds."""
     counts = Counter(reasons)
     reason = max(counts, key=lambda one: counts[one])
-    return f"{reason} on {counts[reason]} of {len(reasons)} charts"
+    return f"{reason} on {counts[reason]} of {counted(len(reasons), 'chart')}"
 
 
 def _summary(

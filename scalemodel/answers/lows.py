@@ -174,9 +174,8 @@ def lows(fit: "Fit", metric: str = "low_1pct", margin: float = MARGIN, level: fl
     for platform, part in every.table.groupby("platform", sort=False):
         index = part.index[part["reason"] == ""].to_numpy()
         usable = every.table.loc[index].reset_index(drop=True)
-        few = usable["card"].nunique() < FEWEST_CARDS or len(usable) < FEW_CELLS
-        if few:
-            why = f"fewer than {FEWEST_CARDS} cards or {FEW_CELLS} cells have it"
+        why = _why_no_line(usable)
+        if why:
             rest = part.assign(reason=part["reason"].where(part["reason"] != "", why))
             tables.append(_none(rest, str(platform), why))
             continue
@@ -194,6 +193,16 @@ def lows(fit: "Fit", metric: str = "low_1pct", margin: float = MARGIN, level: fl
     cards = _with_scenes_out(parts[2], parts[1])
     places = parts[1].sort_values("p", kind="stable", ignore_index=True)
     return Lows(table, places, cards, parts[3], metric, margin, level, tail)
+
+
+def _why_no_line(usable: pd.DataFrame) -> str:
+    """Say why cells with the low show nothing of where it should be, or nothing where they do."""
+    if usable["card"].nunique() < FEWEST_CARDS or len(usable) < FEW_CELLS:
+        return f"fewer than {FEWEST_CARDS} cards or {FEW_CELLS} cells have it"
+    rates = usable.groupby(["game", "preset"])["rate"]
+    if (rates.max() == rates.min()).all():
+        return "all rates of a scene are the same"
+    return ""
 
 
 def _judged(cells: pd.DataFrame, lines: Lines, level: float, margin: float) -> pd.DataFrame:

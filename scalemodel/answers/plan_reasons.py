@@ -40,13 +40,13 @@ def _told(group: str, cell: dict[Hashable, Any], architecture: str) -> str:
         return f"tells how far {cell['card']} strays from its sheet"
     if group in BEYOND_SHEET:
         return f"tells what {architecture} does beyond its sheets"
-    if group == "architecture_scene":
+    if group in ("architecture_scene", "architecture_view"):
         return f"tells how well {architecture} takes to this scene"
     if group.startswith("architecture:"):
         return f"tells how well {architecture} uses its bandwidth"
     if group in CEILING:
         return "bounds this scene's ceiling"
-    if group == "log_p":
+    if group in ("log_p", "scene_knee"):
         return "tells how sharp the knee at the ceiling is"
     if group in ("level", "view") or group.startswith("share_scene"):
         return "tells how heavy this scene is"

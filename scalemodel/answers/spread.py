@@ -78,9 +78,11 @@ def spread_rows(
     if (np.bincount(runs.cell) > 1).sum() >= FEWEST_CELLS:
         ends = np.quantile(rate, [1 / 3, 2 / 3])
         third = np.searchsorted(ends, rate)
+        # Where many rates are the same, a third may have no cell.
         rows += [
             _row(runs, metric, name, third == i, flagged, margin, level)
             for i, name in enumerate(THIRDS)
+            if (third == i).any()
         ]
     return rows
 

@@ -14,8 +14,8 @@ PAIRED = 8
 class Draws:
     """Joint posterior draws.
 
-    The first draws at each of the first points lie in pairs on both sides of the mean there. What
-    is too dear to be found of all draws is found of these.
+    The first draws at each point lie in pairs on both sides of the mean there. What is too dear to
+    be found of all draws is found of these.
 
     Attributes:
         theta: (draws, size) parameters.
@@ -39,8 +39,7 @@ class Draws:
     def paired(self) -> IntArray:
         """(pairs * 2,) the draws that lie in pairs."""
         each = len(self.theta) // len(self.centers)
-        first = np.arange(len(self.theta)) % each < paired_at_each(each)
-        return np.flatnonzero(first & (self.point < paired_points(len(self.centers))))
+        return np.flatnonzero(np.arange(len(self.theta)) % each < paired_at_each(each))
 
     def scale(self, name: str) -> FloatArray:
         """Return (draws,) draws of one scale."""
@@ -51,8 +50,3 @@ class Draws:
 def paired_at_each(draws: int) -> int:
     """Return how many of so many draws at one point lie in pairs."""
     return min(PAIRED, draws // 2 * 2)
-
-
-def paired_points(points: int) -> int:
-    """Return at how many of so many points draws lie in pairs."""
-    return (points + 1) // 2

@@ -55,7 +55,8 @@ class LineData:
         stretch: what the scatter of a cell is multiplied with, about 1.
         bent: cells where the true relation may bend, so that a line is further off: judged by
             what such cells stray.
-        priors: of the scene's level, its own slopes, the card and the scatter.
+        priors: of the scene's level and its own slopes (with one scene left out), the card and
+            the scatter.
         tail: degrees of freedom of a cell's test error: how far it may be off by chance.
         unsure: (cells, slopes, slopes) covariance of the columns of each cell; None: known.
         families: kinds of question, times platforms, that share the chance to err.

@@ -7,17 +7,20 @@ import numpy as np
 from scipy.special import expit
 from scipy.stats import t as student
 
-from scalemodel.model.arrays import FloatArray
+from scalemodel.model.arrays import FloatArray, IntArray
 from scalemodel.model.fitting import ModelFit
 from scalemodel.model.inputs import Observed
-from scalemodel.model.likelihood import linear_predictors, stage_speeds
+from scalemodel.model.likelihood import cell_model, linear_predictors, stage_speeds
 from scalemodel.model.linear import draw_gpu_side
 from scalemodel.model.physics import UnderCeiling, under_ceiling
+from scalemodel.model.priors import SmoothPrior
 
 #: Every how many-th draw is used, nodes for what a cell strays on the GPU side, rows at a time.
 THINNING = 2
 NODES = 15
 CHUNK = 200
+#: Sensitivity above which a rate shows the GPU side of its cell.
+SHOWS_GPU = 0.5
 
 
 @dataclass(frozen=True)
@@ -36,15 +39,15 @@ class MeasuredCells:
 
 
 def judge_cells(fit: ModelFit, observed: Observed) -> MeasuredCells:
-    """Judge measured cells, given the whole bench and their own rate.
+    """Judge all cells of a fit, given the whole bench and their own rate.
 
     A cell strays from its card's and scene's usual rate on the GPU side; how far is inferred
     from its measured rate, at quantiles of what strays are usual.
     """
-    parts = [
-        _judge(fit, observed.take(np.arange(a, min(a + CHUNK, len(observed.log_rate)))))
-        for a in range(0, len(observed.log_rate), CHUNK)
-    ]
+    spread = _spread(fit, observed)
+    cells = np.arange(len(spread))
+    chunks = [cells[a : a + CHUNK] for a in range(0, len(cells), CHUNK)]
+    parts = [_judge(fit, observed.take(chunk), spread[chunk]) for chunk in chunks]
     return MeasuredCells(
         np.concatenate([p.p_ceiling for p in parts]),
         np.concatenate([p.sensitivity for p in parts]),
@@ -69,7 +72,33 @@ class _Sides:
     weight: FloatArray
 
 
-def _sides(fit: ModelFit, observed: Observed) -> _Sides:
+def _spread(fit: ModelFit, observed: Observed) -> FloatArray:
+    """Return (rows,) how far cells may stray on the GPU side, as a scale of the t.
+
+    To the usual stray of a cell comes what the physics may miss of rates that no cell of the
+    scene shows, because the ceiling hides them. What it misses is a smooth function of the log
+    GPU-side rate, like the smooth residual over the specs and of its scale: next to nothing among
+    the rates that are seen, and the wider the further beyond.
+    """
+    layout, rows, noise = fit.layout, observed.rows, fit.scales.noise
+    usual = np.full(len(rows), noise.gpu)
+    if not layout.shape.has_ceiling:
+        return usual
+    values = linear_predictors(layout.design(rows, fit.specs), layout, fit.theta)
+    model = cell_model(stage_speeds(rows, fit.specs, layout), values, ceiling=True)
+    shows = fit.kept & (model.sensitivity > SHOWS_GPU)
+    beyond = np.ones(len(rows))
+    for scene in range(layout.shape.scenes):
+        here = rows.scene == scene
+        if (shows & here).any():
+            prior = SmoothPrior.through(model.log_gpu[shows & here, None])
+            variance = np.diag(prior.given(model.log_gpu[here, None])[1])
+            beyond[here] = np.sqrt(np.maximum(variance, 0.0))
+    spread: FloatArray = np.hypot(usual, fit.scales.values["smooth"] * beyond)
+    return spread
+
+
+def _sides(fit: ModelFit, observed: Observed, spread: FloatArray) -> _Sides:
     rows = observed.rows
     draws = np.arange(0, len(fit.draws.theta), THINNING)
     design = fit.layout.design(rows, fit.specs)
@@ -77,8 +106,8 @@ def _sides(fit: ModelFit, observed: Observed) -> _Sides:
     speeds = stage_speeds(rows, fit.specs, fit.layout)
     usual = draw_gpu_side(fit.layout, fit.draws, speeds, design, values, draws)
     noise = fit.scales.noise
-    strays = noise.gpu * student.ppf((np.arange(NODES) + 0.5) / NODES, noise.tail)
-    gpu = usual[..., None] + strays
+    strays = student.ppf((np.arange(NODES) + 0.5) / NODES, noise.tail)
+    gpu = usual[..., None] + spread[:, None] * strays
     ceiling, log_p = (values[fit.layout.predictors.index(n)] for n in ("ceiling", "log_p"))
     ceiling = ceiling[..., None]
     capped = under_ceiling(gpu, ceiling, log_p[..., None])
@@ -90,11 +119,11 @@ def _sides(fit: ModelFit, observed: Observed) -> _Sides:
     return _Sides(gpu, ceiling, capped, weight)
 
 
-def _judge(fit: ModelFit, observed: Observed) -> MeasuredCells:
+def _judge(fit: ModelFit, observed: Observed, spread: FloatArray) -> MeasuredCells:
     if not fit.layout.shape.has_ceiling:
         nobody = np.zeros(len(observed.log_rate))
         return MeasuredCells(nobody, nobody + 1.0, nobody)
-    sides = _sides(fit, observed)
+    sides = _sides(fit, observed, spread)
     gpu, weight = sides.gpu, sides.weight
     above = ((gpu > sides.ceiling) * weight).sum(axis=-1).mean(axis=0)
     sensitivity = (sides.capped.sensitivity * weight).sum(axis=-1).mean(axis=0)
@@ -119,9 +148,10 @@ def ceiling_steps(
     """
     size, count = len(knots), len(observed.log_rate)
     mean, square = np.zeros((count, size)), np.zeros((count, size, size))
+    spread = _spread(fit, observed)
     for first in range(0, count if fit.layout.shape.has_ceiling else 0, CHUNK):
         here = np.arange(first, min(first + CHUNK, count))
-        sides = _sides(fit, observed.take(here))
+        sides = _sides(fit, observed.take(here), spread[here])
         weight = sides.weight / len(sides.weight)
         over = sides.gpu - sides.ceiling
         steps = np.stack([expit((over - knot) / width) for knot in knots])
@@ -130,13 +160,15 @@ def ceiling_steps(
     return mean, square - mean[:, :, None] * mean[:, None, :]
 
 
-def gpu_quantiles(fit: ModelFit, observed: Observed, shares: Sequence[float]) -> FloatArray:
-    """Return (shares, rows) quantiles of the log GPU-side rates of measured cells.
+def gpu_quantiles(
+    fit: ModelFit, observed: Observed, chosen: IntArray, shares: Sequence[float]
+) -> FloatArray:
+    """Return (shares, chosen) quantiles of the log GPU-side rates of some cells of a fit.
 
     What a card would reach without the ceiling, given the whole bench and the cell's own rate.
     """
-    sides = _sides(fit, observed)
-    rows = len(observed.log_rate)
+    sides = _sides(fit, observed.take(chosen), _spread(fit, observed)[chosen])
+    rows = len(chosen)
     gpu, weight = (np.moveaxis(x, 1, 0).reshape(rows, -1) for x in (sides.gpu, sides.weight))
     order = np.argsort(gpu, axis=1)
     gpu, weight = (np.take_along_axis(x, order, axis=1) for x in (gpu, weight))

@@ -19,6 +19,7 @@ from scalemodel.model.linear import draw_gpu_side
 from scalemodel.model.mode import Mode
 from scalemodel.model.physics import UnderCeiling, under_ceiling
 from scalemodel.model.problem import FitProblem
+from scalemodel.model.strata import spread_uniforms
 
 EFFECTS = ("game_ceiling", "preset_ceiling", "platform_ceiling")
 #: A ceiling is only bounded from below if no cell is less sensitive to GPU speed than this.
@@ -58,6 +59,7 @@ def draw_one_sided(
     design, observed = likelihood.design.take(cells), likelihood.observed.take(cells)
     values = linear_predictors(design, layout, theta)
     every, speeds = np.arange(len(theta)), likelihood.speeds.take(cells)
+    points = len(draws.centers)
     log_gpu = draw_gpu_side(layout, draws, speeds, design, values, every)
     ceiling, log_p = (values[layout.predictors.index(n)] for n in ("ceiling", "log_p"))
     for effect in found:
@@ -75,7 +77,8 @@ def draw_one_sided(
             draws,
         )
         away = (theta[:, [effect.at]] + steps - effect.group.mean) / sd[:, None]
-        moved = _draw_on_grid(density - 0.5 * away**2, steps, rng)
+        uniforms = spread_uniforms(rng, points, len(theta) // points)[:, 0]
+        moved = _draw_on_grid(density - 0.5 * away**2, steps, uniforms)
         theta[:, effect.at] += moved
         ceiling[:, (design.index == effect.at).any(axis=1)] += moved[:, None]
     return theta
@@ -114,14 +117,12 @@ def _grid() -> FloatArray:
     return grid
 
 
-def _draw_on_grid(
-    log_density: FloatArray, steps: FloatArray, rng: np.random.Generator
-) -> FloatArray:
+def _draw_on_grid(log_density: FloatArray, steps: FloatArray, uniforms: FloatArray) -> FloatArray:
     """Draw one step a row from densities (draws, points) taken as linear between the points."""
     density = np.exp(log_density - log_density.max(axis=1, keepdims=True))
     piece = 0.5 * (density[:, 1:] + density[:, :-1]) * np.diff(steps, axis=1)
     total = np.concatenate([np.zeros((len(piece), 1)), np.cumsum(piece, axis=1)], axis=1)
-    target = rng.random(len(piece)) * total[:, -1]
+    target = uniforms * total[:, -1]
     left = np.minimum((total[:, 1:] <= target[:, None]).sum(axis=1), piece.shape[1] - 1)
     rows = np.arange(len(piece))
     share = (target - total[rows, left]) / np.maximum(piece[rows, left], 1e-300)

@@ -8,12 +8,13 @@ from scipy.stats import norm, qmc
 from scalemodel.model.arrays import FloatArray, read_only
 from scalemodel.model.centering import Leaning, NormalPoint, Terms, leaning, shift_to_mean
 from scalemodel.model.climbing import NEAR, STEPS_AT_SCALE_POINT, Climbed, mode_at
-from scalemodel.model.draws import Draws, paired_at_each, paired_points
+from scalemodel.model.draws import Draws, paired_at_each
 from scalemodel.model.mode import Prior
 from scalemodel.model.one_sided import draw_one_sided
 from scalemodel.model.problem import FitProblem
 from scalemodel.model.scales import Scales
 from scalemodel.model.settings import FitSettings
+from scalemodel.model.strata import spread_normals
 from scalemodel.model.threads import each
 
 
@@ -36,27 +37,25 @@ def draw_at_scales(
     The draws are normal with the information at the mode there.
     """
     names, size = problem.layout.scale_names(), problem.layout.size
-    count, paired = settings.draws // len(scales), paired_points(len(scales))
+    count = settings.draws // len(scales)
     rng = np.random.default_rng(settings.seed)
     best = np.array([climbed.scales.values[name] for name in names])
     drawn = np.array([[here.values[name] for name in names] for here in scales])
     starts = climbed.mode.theta + np.log(drawn / best) @ climbed.by_scale
-    normals = [_normals(rng, size, count) for _ in scales]
+    normals = _normals(rng, len(scales), count, size)
     terms = Terms.of(problem.likelihood)
 
-    def draw_at(k: int) -> tuple[FloatArray, FloatArray, Leaning | None]:
-        """Return the mode, how far draws lie from it, and at a paired point where it leans."""
+    def draw_at(k: int) -> tuple[FloatArray, FloatArray, Leaning]:
+        """Return the mode, how far draws lie from it, and where its pairs say that it leans."""
         mode = mode_at(problem, scales[k], starts[k], STEPS_AT_SCALE_POINT, NEAR)
-        away = mode.factors.sample(normals[k]).T
-        if k >= paired:
-            return mode.ahead, away, None
+        away = mode.factors.sample(normals[k].T).T
         prior = Prior.at(problem.layout, scales[k].values)
         point = NormalPoint(mode, prior, scales[k].noise, away[: paired_at_each(count)])
         return mode.ahead, away, leaning(problem.likelihood, terms, point)
 
     modes, away, leanings = zip(*each(draw_at, range(len(scales)), problem.cells), strict=True)
     centers = np.stack(modes)
-    mean = centers + shift_to_mean([one for one in leanings if one is not None])
+    mean = centers + shift_to_mean(list(leanings))
     draws = Draws(
         read_only((mean[:, None] + np.stack(away)).reshape(-1, size)),
         read_only(centers),
@@ -66,9 +65,15 @@ def draw_at_scales(
     return replace(draws, theta=read_only(draw_one_sided(problem, climbed.mode, draws, rng)))
 
 
-def _normals(rng: np.random.Generator, size: int, count: int) -> FloatArray:
-    """Return standard normals (size, count), the first of them in pairs of opposite sign."""
-    normals = rng.standard_normal((size, count))
-    half = paired_at_each(count) // 2
-    normals[:, half : 2 * half] = -normals[:, :half]
-    return normals
+def _normals(rng: np.random.Generator, points: int, drawn: int, size: int) -> FloatArray:
+    """Return standard normals (points, drawn, size).
+
+    The first at each point lie in pairs of opposite sign. These are spread evenly over their
+    distribution, since the mean is found of them, and so are the others.
+    """
+    half = paired_at_each(drawn) // 2
+    pairs, rest = (
+        spread_normals(rng, points, count, size).reshape(points, count, size)
+        for count in (half, drawn - 2 * half)
+    )
+    return np.concatenate([pairs, -pairs, rest], axis=1)

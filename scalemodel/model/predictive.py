@@ -12,6 +12,7 @@ from scalemodel.model.likelihood import linear_predictors, stage_speeds
 from scalemodel.model.linear import draw_gpu_side
 from scalemodel.model.physics import under_ceiling
 from scalemodel.model.priors import SmoothPrior
+from scalemodel.model.strata import spread_normals
 
 
 @dataclass(frozen=True)
@@ -58,10 +59,9 @@ def draw_noise(fit: ModelFit, rows: int, seed: int) -> tuple[FloatArray, FloatAr
     """Draw what cells stray on the GPU side, and as a whole: (draws, rows) each."""
     rng = _stream(fit, None, seed)
     tail = fit.draws.scale("tail")[:, None]
-    shape = (len(tail), rows)
-    mixing = np.sqrt(tail / rng.chisquare(tail, size=shape))
+    mixing = np.sqrt(tail / rng.chisquare(tail, size=(len(tail), rows)))
     gpu, whole = (
-        mixing * fit.draws.scale(name)[:, None] * rng.standard_normal(shape)
+        mixing * fit.draws.scale(name)[:, None] * _normals(fit, rng, rows)
         for name in ("gpu_noise", "noise")
     )
     return gpu, whole
@@ -73,9 +73,14 @@ def draw_new(fit: ModelFit, group: Group, size: int, seed: int) -> FloatArray:
     Each group has its own random numbers, so that two sheets differ in what differs between them.
     """
     scale = fit.draws.scale(str(group.scale))
-    normals = _stream(fit, group, seed).standard_normal((len(scale), size))
-    effects: FloatArray = scale[:, None] * normals
+    effects: FloatArray = scale[:, None] * _normals(fit, _stream(fit, group, seed), size)
     return effects
+
+
+def _normals(fit: ModelFit, rng: np.random.Generator, columns: int) -> FloatArray:
+    """Return (draws, columns) standard normal numbers for the joint draws of a fit."""
+    points = len(fit.draws.centers)
+    return spread_normals(rng, points, len(fit.draws.theta) // points, columns)
 
 
 def _stream(fit: ModelFit, group: Group | None, seed: int) -> np.random.Generator:

@@ -36,10 +36,12 @@ SCALE_PRIORS = MappingProxyType(
         "architecture_stage": ScalePrior(0.04, 0.5),
         "architecture_scene": ScalePrior(0.04, 0.6),
         "architecture_pixels": ScalePrior(0.02, 0.6),
+        "architecture_view": ScalePrior(0.015, 0.6),
         "card": ScalePrior(0.03, 0.5),
         "card_pixels": ScalePrior(0.01, 0.5),
         "smooth": ScalePrior(0.02, 0.6),
         "capacity": ScalePrior(0.05, 0.6),
+        "knee": ScalePrior(0.20, 0.6),
         "preset_ceiling": ScalePrior(0.10, 0.5),
         "platform_ceiling": ScalePrior(0.08, 0.5),
         "gpu_noise": ScalePrior(0.02, 0.6),
@@ -106,7 +108,11 @@ class SmoothPrior:
     @staticmethod
     def over(specs: CardSpecs) -> "SmoothPrior":
         """Return the prior over the given tested cards."""
-        raw = spec_features(specs)
+        return SmoothPrior.through(spec_features(specs))
+
+    @staticmethod
+    def through(raw: FloatArray) -> "SmoothPrior":
+        """Return the prior over points with the given features (points, features)."""
         center, spread = raw.mean(axis=0), raw.std(axis=0)
         spread = np.where(spread > 1e-9, spread, 1.0)
         tested = (raw - center) / spread
@@ -120,7 +126,11 @@ class SmoothPrior:
             weights (new, tested) of the tested cards' residuals in the conditional mean, and the
             conditional covariance (new, new) at scale 1.
         """
-        new = (spec_features(specs) - self.center) / self.spread
+        return self.given(spec_features(specs))
+
+    def given(self, raw: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return what `at` does, of points with the given features (new, features)."""
+        new = (raw - self.center) / self.spread
         between = _covariance(new, self.tested, self.tested)
         weights = between @ self.precision
         covariance = _covariance(new, new, self.tested) - weights @ between.T
@@ -200,6 +210,14 @@ def _card_groups(specs: CardSpecs) -> list[Group]:
         Group("architecture", "offset", "architecture", 0.0, "architecture"),
         Group("architecture_scene", "offset", "architecture_scene", 0.0, "architecture_scene"),
         Group(
+            "architecture_view",
+            "offset",
+            "architecture_scene",
+            0.0,
+            "architecture_view",
+            times="log_pixels",
+        ),
+        Group(
             "architecture_pixels",
             "offset",
             "architecture",
@@ -242,6 +260,8 @@ def _ceiling_groups(shape: Shape, levels: Levels) -> list[Group]:
         Group("game_ceiling", "ceiling", "game", 0.0, GAME_CEILING_SD),
         Group("log_p", "log_p", "one", *LOG_P_PRIOR),
     ]
+    if shape.scenes > 1:
+        groups.append(Group("scene_knee", "log_p", "scene", 0.0, "knee"))
     if shape.scenes > shape.games:
         groups.append(Group("preset_ceiling", "ceiling", "scene", 0.0, "preset_ceiling"))
     if shape.platforms > 1:

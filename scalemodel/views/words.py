@@ -35,12 +35,16 @@ EXPECTED = "What the runs are expected to tell, given what is known now; what th
 
 
 def rate_words(rate: float) -> str:
-    """Write a rate in frames per second: one decimal below 100, none from there."""
+    """Write a rate in frames per second: no decimals from 100 on, one from 10, two below."""
+    if rate < 9.995:
+        return f"{rate:.2f}"
     return f"{rate:.1f}" if rate < 99.95 else f"{rate:,.0f}"
 
 
 def efficiency_words(frames: float) -> str:
-    """Write frames per joule with three digits: 0.607, 1.23."""
+    """Write frames per joule with three digits: 0.607, 1.23, 0.00241."""
+    if 0 < frames < 0.0995:
+        return f"{frames:#.3g}"
     return f"{frames:.3f}" if frames < 0.9995 else f"{frames:.2f}"
 
 

@@ -67,8 +67,9 @@ def test_the_demo_is_as_the_page_of_ceilings_says(demo_fit: Fit) -> None:
     capped = both[(both["state"] == "cpu_bound") & ~both["over_memory"]]
     away = np.log(capped["gpu_rate"] / capped["gpu_fps"]).abs().mean()
     inside = capped["gpu_fps"].between(capped["gpu_lower"], capped["gpu_upper"]).mean()
-    assert away == pytest.approx(0.025, abs=0.003)
-    assert inside == pytest.approx(0.35, abs=0.06)
+    # Results of a card, and of a scene, err together: 101 cells are a dozen independent ones.
+    assert away == pytest.approx(0.011, abs=0.003)
+    assert inside == pytest.approx(0.70, abs=0.08)
 
 
 def test_a_scene_that_nobody_tested_is_refused(lab_fit: Fit) -> None:

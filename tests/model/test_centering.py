@@ -16,7 +16,7 @@ from scalemodel.model.centering import (
     shift_to_mean,
 )
 from scalemodel.model.climbing import Climbed, climb
-from scalemodel.model.draws import PAIRED, paired_points
+from scalemodel.model.draws import PAIRED
 from scalemodel.model.likelihood import as_predictors, linear_predictors
 from scalemodel.model.linear import draw_gpu_side
 from scalemodel.model.mode import Prior
@@ -125,7 +125,7 @@ def test_a_draw_that_overflows_counts_for_nothing() -> None:
 def test_the_mean_of_the_rates_is_exact(climbed: tuple[FitProblem, Climbed]) -> None:
     problem, at = climbed
     draws = draw_posterior(problem, at, FitSettings())
-    assert len(draws.paired) == PAIRED * paired_points(FitSettings().scale_points)
+    assert len(draws.paired) == PAIRED * FitSettings().scale_points
     likelihood, layout = problem.likelihood, problem.layout
     values = linear_predictors(likelihood.design, layout, draws.theta[draws.paired])
     speeds, design = likelihood.speeds, likelihood.design

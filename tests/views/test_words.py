@@ -20,9 +20,17 @@ from scalemodel.views.words import (
 
 @pytest.mark.parametrize(
     ("rate", "words"),
-    [(7.04, "7.0"), (99.94, "99.9"), (99.96, "100"), (143.5, "144"), (1234.4, "1,234")],
+    [
+        (0.482, "0.48"),
+        (7.04, "7.04"),
+        (9.996, "10.0"),
+        (99.94, "99.9"),
+        (99.96, "100"),
+        (143.5, "144"),
+        (1234.4, "1,234"),
+    ],
 )
-def test_rates_have_a_decimal_only_below_100(rate: float, words: str) -> None:
+def test_rates_have_three_digits_below_1000(rate: float, words: str) -> None:
     assert rate_words(rate) == words
 
 

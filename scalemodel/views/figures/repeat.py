@@ -40,8 +40,8 @@ from scalemodel.views.words import (
 ROW, TOP, GAP = 0.3, 0.3, 0.24  # inches: a scene, the heading of a panel, between panels
 LABELS, RIGHT = 2.75, 3.75  # inches beside the axes of a page
 BELOW = 0.45  # inches, for the name of the axis
-REACH = 6.0
-"""Repeatability sds of the noisiest scene that the axis spans either way."""
+REACH, LEAST_REACH = 6.0, 1e-3
+"""Repeatability sds of the noisiest scene that the axis spans either way; the least, as a log."""
 
 
 def repeat_figure(
@@ -62,7 +62,7 @@ def repeat_figure(
     if here.empty:
         raise FigureError("No cell has repeated runs; there is nothing to draw.")
     away = every_run.assign(away=every_run["apart"])
-    reach = REACH * float(here["s_r"].max())
+    reach = max(REACH * float(here["s_r"].max()), LEAST_REACH)
     head, signs = headline(_title(here, metric), _lines(away, reach), size), _key(size)
     top = head.height + signs.height
     taken = top + BELOW + footnote_room(size)

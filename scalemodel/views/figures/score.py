@@ -40,6 +40,7 @@ from scalemodel.views.words import count_words, level_words, short_name
 ROW, LABELS, GAP, ABOVE, BELOW = 0.215, 1.75, 0.75, 0.3, 0.6  # inches
 RIGHT, SQUARE = 3.65, 2.75  # inches: the panels at the right of a page
 SMALL = 2.05  # inches: the same beside each other where the height is limited
+LEAST_ERROR = 0.001  # that the axis of errors reaches to
 MARKS = {
     OWN: ("o", PLUM),
     "nearest_card": ("s", CONTEXT),
@@ -164,7 +165,7 @@ def _errors(axes: Axes, cards: pd.DataFrame, score: Score) -> None:
         errors = np.expm1(cards[f"{name}_error"].to_numpy(dtype=float))
         axes.plot(errors, range(len(cards)), zorder=3 if name == OWN else 2, **_look(name))
     shown = np.expm1(cards[[f"{name}_error" for name in MARKS]].to_numpy(dtype=float))
-    axes.set_xlim(0, 1.06 * np.nanmax(shown))
+    axes.set_xlim(0, 1.06 * max(np.nanmax(shown), LEAST_ERROR))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{100 * x:.10g}%"))
     axes.set_xlabel("mean distance of predicted from measured rate", loc="left")
 

@@ -192,7 +192,8 @@ def lows(fit: "Fit", metric: str = "low_1pct", margin: float = MARGIN, level: fl
     table = _cell_table(parts[0], metric, level)
     cards = _with_scenes_out(parts[2], parts[1])
     places = parts[1].sort_values("p", kind="stable", ignore_index=True)
-    return Lows(table, places, cards, parts[3], metric, margin, level, tail)
+    scenes = parts[3].reindex(columns=list(SCENE_TABLE))
+    return Lows(table, places, cards, scenes, metric, margin, level, tail)
 
 
 def _why_no_line(usable: pd.DataFrame) -> str:

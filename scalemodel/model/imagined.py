@@ -1,9 +1,9 @@
-"""A fit cut down to what places an imagined card: its joint draws, at twelve bits a number.
+"""A fit cut down to what places an imagined card: its joint draws, at ten bits a number.
 
 Everything is kept as columns of draws. A column is what parameters add to a linear predictor of
 some charts, or the effect of something new, or the noise of a chart. They are the draws that
 `predictive.draw_cells` works with for one card on all charts, so who follows its steps gets its
-answer, but for the rounding: at most 1/4094 of the largest number of a column, up or down from
+answer, but for the rounding: at most 1/1022 of the largest number of a column, up or down from
 draw to draw.
 """
 
@@ -29,7 +29,7 @@ OWNERS = {
     "card": "card",
 }
 #: Codes run from minus this to this.
-LARGEST_CODE = 2047
+LARGEST_CODE = 511
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,9 @@ from scalemodel.model.layout import ScalePrior
 MOST_ROUNDS, SETTLED = 60, 1e-5
 #: Steps of a climb at most, and while weights have not settled.
 MOST_STEPS, FEW_STEPS = 200, 3
+#: Standard deviation of the prior of fixed effects, in root mean squares of the values: as good as
+#: flat, but for columns that no row tells apart, such as steps to a ceiling that no card nears.
+ALL_BUT_FLAT, LEAST_SQUARE = 100.0, 1e-12
 #: A scale is looked for within this factor of its prior's median either way.
 FARTHEST = np.log(1e4)
 #: Step in a log scale for the curvature of the marginal density, and its least value.
@@ -252,8 +255,12 @@ def _solve(data: MixedData, rows: FloatArray, weight: FloatArray, scales: FloatA
     fixed = data.X.shape[1]
     tau2, noise2 = np.exp(2 * scales[:-1]), np.exp(2 * scales[-1]) * data.stretch**2
     counts = [effect.groups for effect in data.effects]
+    flat = 1 / (ALL_BUT_FLAT**2 * max(float((data.y**2).mean()), LEAST_SQUARE))
     prior = np.concatenate(
-        [np.zeros(fixed), *(np.full(n, 1 / t) for n, t in zip(counts, tau2, strict=True))]
+        [
+            np.full(fixed, flat),
+            *(np.full(n, 1 / t) for n, t in zip(counts, tau2, strict=True)),
+        ]
     )
     variance = (data.known + noise2) / weight
     scaled = rows / variance[:, None]

@@ -322,7 +322,8 @@ def test_check_says_yes_with_0(tmp_path: Path) -> None:
     document = json.loads(call("check", bench, "--format", "json").stdout)
     assert document["counts"]["runs"] == 1
     assert document["reading"][0]["name"] == "cards.csv"
-    header = "row,card,platform,game,preset,resolution,run,avg_fps,reason\n"
+    header = "row,card,platform,game,preset,resolution,run,avg_fps,reason,"
+    header += "low_1pct_fps,low_01pct_fps\n"
     assert call("check", bench, "--excluded").stdout == header
 
 

@@ -177,7 +177,7 @@ def test_csv_writes_each_number_as_what_it_is(power: Power, value: Value) -> Non
 @pytest.mark.parametrize(
     ("written", "expected"),
     [
-        (efficiency_words(0.0512), "0.051"),
+        (efficiency_words(0.0512), "0.0512"),
         (efficiency_words(0.9996), "1.00"),
         (efficiency_words(2.345), "2.35"),
         (price_words(1599.0), "1,599"),

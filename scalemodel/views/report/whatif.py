@@ -241,7 +241,7 @@ def _model(of: Imagined) -> dict[str, object]:
         "noise_gpu": of.noise_gpu,
         "noise": of.noise,
         "pairs": of.pairs.tolist(),
-        "codes": _packed(twelve_bits(of.codes), "u1"),
+        "codes": _packed(ten_bits(of.codes), "u1"),
         "steps": _packed(of.steps, "<f4"),
         "centers": _packed(of.centers, "<f4"),
     }
@@ -272,11 +272,14 @@ def _smooth(smooth: SmoothTerm) -> dict[str, object]:
     }
 
 
-def twelve_bits(codes: NDArray[np.int16]) -> NDArray[np.uint8]:
-    """Return an even number of whole numbers from -2048 to 2047 as three bytes for each two."""
-    first, second = (codes.ravel().astype(np.int32) + 2048).reshape(-1, 2).T
-    parts = [first & 255, first >> 8 | (second & 15) << 4, second >> 4]
-    return np.stack(parts, axis=1).astype(np.uint8)
+def ten_bits(codes: NDArray[np.int16]) -> NDArray[np.uint8]:
+    """Return whole numbers from -512 to 511, a multiple of four, as five bytes for each four.
+
+    The first four bytes are their lower bits, the fifth their upper two each.
+    """
+    four = (codes.ravel().astype(np.int32) + 512).reshape(-1, 4)
+    upper = ((four >> 8) << np.array([0, 2, 4, 6])).sum(axis=1)
+    return np.column_stack([four & 255, upper]).astype(np.uint8)
 
 
 def _packed(values: ArrayLike, kind: str) -> str:

@@ -11,12 +11,12 @@ const WhatIfModel = (() => {
     return new Kind(bytes.buffer);
   };
 
-  // Whole numbers from -2048 to 2047, two in three bytes.
-  function fromTwelveBits(bytes) {
-    const out = new Int16Array((bytes.length / 3) * 2);
-    for (let k = 0, b = 0; k < out.length; k += 2, b += 3) {
-      out[k] = (bytes[b] | ((bytes[b + 1] & 15) << 8)) - 2048;
-      out[k + 1] = ((bytes[b + 1] >> 4) | (bytes[b + 2] << 4)) - 2048;
+  // Whole numbers from -512 to 511, four in five bytes: their lower bits, then the upper two each.
+  function fromTenBits(bytes) {
+    const out = new Int16Array((bytes.length / 5) * 4);
+    for (let k = 0; k < out.length; k += 1) {
+      const b = (k >> 2) * 5;
+      out[k] = (bytes[b + (k & 3)] | (((bytes[b + 4] >> (2 * (k & 3))) & 3) << 8)) - 512;
     }
     return out;
   }
@@ -28,7 +28,7 @@ const WhatIfModel = (() => {
   // Make the stored numbers ready: columns of draws, and the parts that no sheet changes.
   function open(data) {
     const { draws, points } = data;
-    const codes = fromTwelveBits(decoded(data.codes, Uint8Array));
+    const codes = fromTenBits(decoded(data.codes, Uint8Array));
     const steps = decoded(data.steps, Float32Array);
     const centers = decoded(data.centers, Float32Array);
     const columns = Array.from(steps, (step, k) => scaled(codes, k * draws, draws, step));

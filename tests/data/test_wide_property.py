@@ -21,7 +21,7 @@ STEADY = settings(
     suppress_health_check=[HealthCheck.too_slow],
 )
 NAMES = [line.partition(",")[0] for line in CARDS.splitlines()[1:]]
-GAMES = ["Copper Bay", "High Water", "Marée 2", "2160", "Tide: Origins (new)"]
+GAMES = ["Copper Bay", "High Water", "Marée 2", "2160 Fathoms", "Tide: Origins (new)"]
 PRESETS = ["ultra", "high, rays", "very low"]
 RESOLUTIONS = ["3840x2160", "2560x1440", "1920x1080"]
 LAYOUT = 'platform = "bench 1"\n'
